@@ -1,0 +1,427 @@
+package station
+
+import (
+	"fmt"
+	"math"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"example.org/meltstation/alerts"
+	"example.org/meltstation/alerts/forecast"
+	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/trace"
+)
+
+// pot is one melting pot: its probes, its alarms, and the batch in it.
+type pot struct {
+	s   *Station
+	opt PotOptions
+
+	mu      sync.Mutex
+	probes  map[string]*alerts.ProbeState
+	order   []string // of probes
+	watch   *alerts.Watch
+	run     *run
+	engine  Forecaster
+	outlook *alerts.Outlook
+	openFor forecast.Forecast
+	fanEnd  float64 // s
+	stamp   uint64
+	idleTap time.Duration // when the maker last touched an empty pot
+	viewed  time.Time     // when the last "pot" update went out
+	fitted  time.Duration // when the outlook was last worked out
+}
+
+// run is one batch going through a pot.
+type run struct {
+	batch    trace.Batch
+	sheet    plan.Sheet
+	history  []plan.Event
+	events   []plan.Event // history with corrections resolved
+	progress *plan.Progress
+	watch    *alerts.Watch // once on the shelf
+	like     string
+}
+
+func newPot(s *Station, o PotOptions) *pot {
+	p := &pot{s: s, opt: o, probes: map[string]*alerts.ProbeState{}, watch: alerts.NewWatch(o.ID, s.opt.Alarms)}
+	p.engine = s.opt.NewForecaster(p.known(nil))
+	return p
+}
+
+// known is what is known of the pot before its curve says anything.
+func (p *pot) known(r *run) forecast.Known {
+	k := forecast.Known{Jug: p.opt.Jug, Boiling: p.s.opt.Boiling}
+	if r != nil {
+		k.WaxGrams, k.OilGrams = r.sheet.WaxGrams(), r.sheet.FragranceGrams()
+		k.Congeal = r.sheet.Thresholds.Congeal
+		if r.sheet.Jug != "" {
+			k.Jug = r.sheet.Jug
+		}
+	}
+	k.Lessons = p.s.lessons(k.Jug)
+	return k
+}
+
+// take is the pot's part of one step. It reports whether the reading went into
+// a batch's trace.
+func (p *pot) take(at time.Duration, r probe.Reading) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+
+	st := p.probes[r.Probe]
+	if st == nil {
+		st = &alerts.ProbeState{ID: r.Probe, Role: r.Role}
+		p.probes[r.Probe] = st
+		p.order = append(p.order, r.Probe)
+	}
+	st.Role, st.Last, st.LastAt = r.Role, r, at
+	if r.OK() {
+		st.Good, st.GoodAt, st.HaveGood = r, at, true
+	}
+
+	kept := false
+	if p.run != nil {
+		p.s.opt.Store.Append(readingEntry(p.run.batch.ID, p.opt.ID, at, r))
+		kept = true
+		if r.Role == probe.RolePot && r.OK() {
+			p.run.progress.Observe(at, r.Celsius)
+			p.stageMoved()
+		}
+	}
+	// The alarms see the reading before the forecast does: they need nothing of
+	// it, and must not wait should it be slow or broken.
+	p.evaluate(at, &r, 0)
+	p.fit(at, r)
+
+	v := readingView(r, r.At)
+	p.s.hub.publish(Update{Type: "reading", Now: p.s.now().UTC(), PotID: p.opt.ID, Reading: &v})
+	p.show(p.s.now(), false)
+	return kept
+}
+
+func (p *pot) tick(now time.Time, step time.Duration) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	at := p.s.line.at(now)
+	if p.run != nil {
+		p.run.progress.Tick(at)
+		p.stageMoved()
+	}
+	p.evaluate(at, nil, step)
+	p.show(now, false)
+}
+
+// stageMoved keeps the stored batch and the stamp in step with the stage.
+func (p *pot) stageMoved() {
+	stage, _ := p.run.progress.Stage()
+	if string(stage) == p.run.batch.Stage {
+		return
+	}
+	p.run.batch.Stage = string(stage)
+	p.stamp++
+	if stage == plan.StageDone {
+		p.run.batch.Ended = p.s.now().UTC()
+	}
+	p.s.saveBatch(p.run.batch)
+}
+
+// facts are what the rules may look at now.
+func (p *pot) facts(at time.Duration, r *probe.Reading, step time.Duration) alerts.Facts {
+	f := alerts.Facts{
+		At: at, Wall: p.s.now().UTC(), Reading: r, Stage: plan.StageIdle,
+		ClockStep: step, Outlook: p.outlook, TouchedAt: p.idleTap,
+	}
+	for _, id := range p.order {
+		f.Probes = append(f.Probes, *p.probes[id])
+	}
+	p.s.mu.Lock()
+	f.StoreErr, f.DiskFree = p.s.storeErr, p.s.diskFree
+	p.s.mu.Unlock()
+	if p.run != nil {
+		p.run.facts(&f)
+	}
+	return f
+}
+
+func (r *run) facts(f *alerts.Facts) {
+	g := r.progress
+	f.Batch, f.Sheet = r.batch.ID, &r.sheet
+	f.Stage, f.StageAt = g.Stage()
+	f.HeatOn, f.Fragrance, f.JugOut = g.HeatOn(), g.Fragrance(), g.JugOut()
+	f.ScentAt, _ = g.ScentAt()
+	f.PouredAt, _ = g.PouredAt()
+	f.TouchedAt = max(f.TouchedAt, g.TouchedAt())
+}
+
+// evaluate asks the rules, and sends on what they say.
+func (p *pot) evaluate(at time.Duration, r *probe.Reading, step time.Duration) {
+	p.tell(p.watch.Eval(p.facts(at, r, step)))
+}
+
+// tell sends notices to the notifier, the trace and the pages, in that order.
+func (p *pot) tell(ns []alerts.Notice) {
+	if len(ns) == 0 {
+		return
+	}
+	batch := ""
+	if p.run != nil {
+		batch = p.run.batch.ID
+	}
+	p.s.tell(p.opt.ID, batch, ns)
+	p.show(p.s.now(), true)
+}
+
+func (s *Station) tell(pot, batch string, ns []alerts.Notice) {
+	for i := range ns {
+		n := &ns[i]
+		n.Pot = pot
+		if n.Batch == "" {
+			n.Batch = batch
+		}
+		if s.opt.Post != nil {
+			s.opt.Post(*n)
+		}
+		s.opt.Store.Append(trace.Entry{
+			Batch: n.Batch, Pot: pot, At: n.At, Wall: n.Wall, Kind: trace.KindNotice, Name: n.Key, Data: mustJSON(n),
+		})
+		v := s.noticeView(*n, s.now())
+		s.hub.publish(Update{Type: "notice", Now: s.now().UTC(), PotID: pot, Notice: &v})
+	}
+	s.flushSoon()
+}
+
+// fit hands the reading to the forecast and asks it what it thinks. A forecast
+// that panics is set aside and begun anew; the alarms do not notice.
+func (p *pot) fit(at time.Duration, r probe.Reading) {
+	if !r.OK() {
+		return
+	}
+	defer func() {
+		if e := recover(); e != nil {
+			p.s.log.Error("the forecast failed and was begun anew", "pot", p.opt.ID, "panic", e, "stack", string(debug.Stack()))
+			p.outlook = nil
+			p.renew()
+			p.s.setTrouble("forecast-"+p.opt.ID, "The forecast stumbled and starts again from here. Alarms are not affected.")
+		}
+	}()
+	t := p.seconds(at)
+	switch r.Role {
+	case probe.RoleRoom:
+		p.engine.Room(t, r.Celsius)
+		return
+	case probe.RoleBath:
+		p.engine.Bath(t, r.Celsius)
+		return
+	case probe.RolePot:
+	default:
+		return
+	}
+	p.engine.Add(t, r.Celsius)
+	if p.run == nil || p.outlook != nil && at-p.fitted < time.Second/2 {
+		return
+	}
+	p.fitted = at
+	th := p.run.sheet.Thresholds
+	o := &alerts.Outlook{
+		Scent: p.engine.Crossing(th.ScentAdd, forecast.Heating),
+		Pour:  p.engine.Crossing(th.Pour, forecast.Cooling),
+	}
+	o.WindowOpen, o.WindowClose, p.openFor = p.engine.Band(th.PourHigh, th.PourLow)
+	p.outlook = o
+	p.s.clearTrouble("forecast-" + p.opt.ID)
+	for _, n := range p.engine.Noticed() {
+		p.noticed(at, n)
+	}
+}
+
+// renew begins the forecast again, for this pot and batch.
+func (p *pot) renew() {
+	defer func() {
+		if e := recover(); e != nil {
+			p.engine = mute{}
+		}
+	}()
+	p.engine = p.s.opt.NewForecaster(p.known(p.run))
+}
+
+// seconds is the forecast's time: the station's, without what the line was
+// moved forward after a start with a wrong clock.
+func (p *pot) seconds(at time.Duration) float64 { return (at - p.s.line.shifted()).Seconds() }
+
+// noticed asks the maker about a change that the forecast found by itself.
+func (p *pot) noticed(at time.Duration, n forecast.Noticed) {
+	if p.run == nil {
+		return
+	}
+	g := p.run.progress
+	stage, since := g.Stage()
+	var kind plan.EventKind
+	switch n.Kind {
+	case forecast.HeatOff:
+		if g.HeatSeemsOff() || stage == plan.StageMelting {
+			return
+		}
+		kind = plan.EventHeatOff
+	case forecast.JugOut:
+		if g.JugOut() || stage == plan.StageMelting {
+			return
+		}
+		kind = plan.EventJugOut
+	case forecast.ScentIn:
+		if _, in := g.ScentAt(); in || stage != plan.StageScent {
+			return
+		}
+		kind = plan.EventScentAdded
+	default:
+		return
+	}
+	if at-since < 20*time.Second { // the tap may be on its way
+		return
+	}
+	for _, e := range p.run.history { // asked once, answered once
+		if e.Detected && e.Kind == kind {
+			return
+		}
+	}
+	began := p.s.line.shifted() + time.Duration(n.At*float64(time.Second))
+	began = min(max(began, since), at)
+	now := p.s.now()
+	e := plan.Event{
+		ID: fmt.Sprintf("noticed-%s-%d", kind, began.Milliseconds()), Kind: kind, At: began,
+		Wall: p.s.line.wallOf(began, now), Detected: true, Celsius: p.celsius(),
+	}
+	p.apply(e)
+	p.s.opt.Store.Append(eventEntry(p.run.batch.ID, p.opt.ID, e))
+	p.s.flushSoon()
+	p.publishEvent(e)
+}
+
+func (p *pot) publishEvent(e plan.Event) {
+	p.s.hub.publish(Update{Type: "event", Now: p.s.now().UTC(), PotID: p.opt.ID, Event: &e})
+	p.show(p.s.now(), true)
+}
+
+// apply takes an event into the batch: history, stage, forecast.
+func (p *pot) apply(e plan.Event) {
+	r := p.run
+	r.history = append(r.history, e)
+	switch e.Kind {
+	case plan.EventCorrection, plan.EventWithdrawal:
+		p.rebuild(r)
+	default:
+		if n := len(r.events); n > 0 && r.events[n-1].At > e.At {
+			p.rebuild(r)
+		} else {
+			r.events = append(r.events, e)
+			r.progress.Apply(e)
+		}
+		if !e.Detected {
+			p.tellEngine(e)
+		}
+	}
+	if at, ok := r.progress.PouredAt(); ok {
+		r.batch.PouredAt = at
+	} else {
+		r.batch.PouredAt = 0
+	}
+	p.stamp++
+	p.stageMoved()
+}
+
+// rebuild works the batch's standing out again from its corrected events.
+func (p *pot) rebuild(r *run) {
+	r.events = plan.Fold(r.history)
+	g := plan.NewProgress(r.sheet)
+	for _, e := range r.events {
+		g.Apply(e)
+	}
+	at := p.s.line.at(p.s.now())
+	for _, id := range p.order {
+		if st := p.probes[id]; st.Role == probe.RolePot && st.HaveGood {
+			g.Observe(at, st.Good.Celsius)
+		}
+	}
+	g.Tick(at)
+	r.progress = g
+}
+
+func (p *pot) tellEngine(e plan.Event) {
+	kind, ok := map[plan.EventKind]forecast.EventKind{
+		plan.EventHeatOn:     forecast.HeatOn,
+		plan.EventStart:      forecast.HeatOn,
+		plan.EventHeatOff:    forecast.HeatOff,
+		plan.EventScentAdded: forecast.ScentIn,
+		plan.EventStirred:    forecast.Stirred,
+		plan.EventJugOut:     forecast.JugOut,
+		plan.EventProbeOut:   forecast.ProbeOut,
+		plan.EventProbeIn:    forecast.ProbeBack,
+	}[e.Kind]
+	if !ok {
+		return
+	}
+	defer func() {
+		if x := recover(); x != nil {
+			p.s.log.Error("the forecast failed on an event", "pot", p.opt.ID, "panic", x)
+			p.outlook = nil
+			p.renew()
+		}
+	}()
+	p.engine.Tell(p.seconds(e.At), kind)
+}
+
+// celsius is the pot's last good reading; 0 when there is none.
+func (p *pot) celsius() float64 {
+	if st := p.potProbe(); st != nil && st.HaveGood {
+		return st.Good.Celsius
+	}
+	return 0
+}
+
+func (p *pot) potProbe() *alerts.ProbeState {
+	for _, id := range p.order {
+		if st := p.probes[id]; st.Role == probe.RolePot {
+			return st
+		}
+	}
+	return nil
+}
+
+// show publishes the pot as it stands; unless urgent, at most once a second.
+func (p *pot) show(now time.Time, urgent bool) {
+	real := now.Sub(p.viewed).Seconds() / p.s.opt.Lapse
+	if !urgent && real >= 0 && real < 0.95 {
+		return
+	}
+	p.viewed = now
+	v := p.viewLocked(now)
+	p.s.hub.publish(Update{Type: "pot", Now: now.UTC(), PotID: p.opt.ID, Pot: &v})
+}
+
+// mute is the forecaster of last resort: it never has an answer.
+type mute struct{}
+
+func (mute) Know(forecast.Known)                      {}
+func (mute) Add(_, _ float64)                         {}
+func (mute) Room(_, _ float64)                        {}
+func (mute) Bath(_, _ float64)                        {}
+func (mute) Tell(float64, forecast.EventKind)         {}
+func (mute) Noticed() []forecast.Noticed              { return nil }
+func (mute) Rate() (float64, bool)                    { return 0, false }
+func (mute) Lessons() []forecast.Lesson               { return nil }
+func (mute) Ahead(float64) (a, b, c float64, ok bool) { return 0, 0, 0, false }
+func (mute) Crossing(float64, forecast.Direction) forecast.Forecast {
+	return forecast.Forecast{Status: forecast.TooEarly, Reason: "no forecast", Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN(), Level: 0.9}
+}
+func (m mute) Band(_, _ float64) (a, b, c forecast.Forecast) {
+	f := m.Crossing(0, forecast.Cooling)
+	return f, f, f
+}
+
+func eventEntry(batch, pot string, e plan.Event) trace.Entry {
+	return trace.Entry{
+		Batch: batch, Pot: pot, At: e.At, Wall: e.Wall, Kind: trace.KindEvent, ID: e.ID, Name: string(e.Kind), Data: mustJSON(e),
+	}
+}

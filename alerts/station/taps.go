@@ -1,0 +1,403 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"example.org/meltstation/alerts"
+	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/probe/trace"
+)
+
+// Start puts a batch into a pot and returns its code. A poured batch that is
+// still in the pot moves to the shelf. The batch is on disk when Start returns
+// without an error.
+func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (string, error) {
+	p, err := s.pot(potID)
+	if err != nil {
+		return "", err
+	}
+	if req.ID == "" {
+		return "", fmt.Errorf("%w: a start needs an id of its own", ErrInvalid)
+	}
+	sheet := req.Sheet
+	if sheet.Thresholds == (plan.Thresholds{}) {
+		sheet = s.opt.Default
+	}
+	if bad := sheet.Thresholds.Validate(); len(bad) > 0 {
+		return "", fmt.Errorf("%w: %w", ErrInvalid, bad[0])
+	}
+	code, err := s.nextCode(ctx)
+	if err != nil {
+		return "", err
+	}
+
+	p.mu.Lock()
+	if p.run != nil {
+		for _, e := range p.run.history {
+			if e.ID == req.ID { // the same tap again
+				id := p.run.batch.ID
+				p.mu.Unlock()
+				return id, nil
+			}
+		}
+		if _, poured := p.run.progress.PouredAt(); !poured && !p.run.progress.Over() {
+			p.mu.Unlock()
+			return "", fmt.Errorf("%w: batch %s; pour it, or give it up first", ErrBusy, p.run.batch.ID)
+		}
+		s.toShelf(p.run)
+		p.run = nil
+	}
+	now := s.now()
+	at := s.line.at(now)
+	name := req.Name
+	if name == "" {
+		name = sheet.Name
+	}
+	p.run = &run{
+		sheet: sheet, progress: plan.NewProgress(sheet),
+		batch: trace.Batch{
+			ID: code, Pot: potID, Name: name, Recipe: sheet.Recipe, Started: now.UTC(), StartAt: at,
+			Sheet: mustJSON(sheet), Lots: lots(sheet, req.Lots), Stage: string(plan.StageIdle),
+		},
+	}
+	p.run.like = s.likeOf(ctx, p.run.batch)
+	p.outlook, p.fitted = nil, 0
+	p.renewKnowing()
+	e := plan.Event{ID: req.ID, Kind: plan.EventStart, At: at, Wall: now.UTC(), Who: req.Who, Celsius: p.celsius()}
+	p.apply(e)
+	batch := p.run.batch
+	p.publishEvent(e)
+	p.mu.Unlock()
+
+	if err := s.opt.Store.PutBatch(ctx, batch); err != nil {
+		return code, fmt.Errorf("batch %s goes on, but is not on disk yet: %w", code, err)
+	}
+	if _, err := s.opt.Store.Commit(ctx, eventEntry(code, potID, e)); err != nil {
+		return code, fmt.Errorf("batch %s goes on, but its start is not on disk yet: %w", code, err)
+	}
+	s.hub.publish(Update{Type: "batches", Now: s.now().UTC()})
+	return code, nil
+}
+
+// renewKnowing begins the forecast for a new batch.
+func (p *pot) renewKnowing() { p.renew() }
+
+// lots are the lot numbers of a batch, from its sheet and as given.
+func lots(s plan.Sheet, more []string) []string {
+	var out []string
+	add := func(l string) {
+		if l != "" && !slices.Contains(out, l) {
+			out = append(out, l)
+		}
+	}
+	for _, parts := range [][]plan.Part{s.Wax, s.Fragrance, s.Extras} {
+		for _, p := range parts {
+			add(p.Lot)
+		}
+	}
+	for _, l := range more {
+		add(l)
+	}
+	return out
+}
+
+// nextCode makes the next batch code of the day: 26-11-25-A, then -B, and so on.
+func (s *Station) nextCode(ctx context.Context) (string, error) {
+	day := s.now().UTC().Format("06-01-02")
+	for i := 0; ; i++ {
+		code := day + "-" + letters(i)
+		_, err := s.opt.Store.Batch(ctx, code)
+		switch {
+		case errors.Is(err, trace.ErrNoBatch):
+			return code, nil
+		case err != nil:
+			return day + "-" + s.now().UTC().Format("150405"), nil //nolint:nilerr // a trace that can't be asked must not stop a batch
+		}
+	}
+}
+
+// letters counts A to Z, then AA, AB and so on.
+func letters(i int) string {
+	s := ""
+	for i++; i > 0; i = (i - 1) / 26 {
+		s = string(rune('A'+(i-1)%26)) + s
+	}
+	return s
+}
+
+// Tap records what the maker has done. The event is on disk when Tap returns
+// without an error. The same id again returns the first event.
+func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, error) {
+	p, err := s.pot(potID)
+	if err != nil {
+		return plan.Event{}, err
+	}
+	if t.ID == "" {
+		return plan.Event{}, fmt.Errorf("%w: a tap needs an id of its own", ErrInvalid)
+	}
+	now := s.now()
+	p.mu.Lock()
+	r, err := p.find(t.Batch)
+	if err != nil {
+		if t.Kind == plan.EventTouched && t.Batch == "" { // someone is there, by an empty pot
+			p.idleTap = s.line.at(now)
+			p.mu.Unlock()
+			return plan.Event{ID: t.ID, Kind: t.Kind, At: s.line.at(now), Wall: now.UTC(), Who: t.Who}, nil
+		}
+		p.mu.Unlock()
+		return plan.Event{}, err
+	}
+	for _, e := range r.history {
+		if e.ID == t.ID {
+			p.mu.Unlock()
+			return e, nil
+		}
+	}
+	always := t.Kind == plan.EventNote || t.Kind == plan.EventTouched || t.Kind == plan.EventProbeOut || t.Kind == plan.EventProbeIn
+	switch {
+	case t.Kind == plan.EventStart || t.Kind == plan.EventCorrection || t.Kind == plan.EventWithdrawal:
+		err = fmt.Errorf("%w: %q is not a tap", ErrInvalid, t.Kind)
+	case always:
+	case t.Batch == "" && t.Stamp != 0 && t.Stamp != p.stamp && !slices.Contains(r.progress.Taps(), t.Kind):
+		err = ErrStale
+	case !slices.Contains(r.progress.Taps(), t.Kind):
+		stage, _ := r.progress.Stage()
+		err = fmt.Errorf("%w: %q while the batch is at %q", ErrNotNow, t.Kind, stage)
+	}
+	if err != nil {
+		p.mu.Unlock()
+		return plan.Event{}, err
+	}
+	e := plan.Event{
+		ID: t.ID, Kind: t.Kind, At: s.line.at(now), Wall: now.UTC(), Who: t.Who,
+		Celsius: t.Celsius, Grams: t.Grams, Counts: t.Counts, First: t.First, Last: t.Last, Text: t.Text,
+	}
+	if r == p.run {
+		if e.Celsius == 0 {
+			e.Celsius = p.celsius()
+		}
+		if e.Kind == plan.EventPoured {
+			p.fillPour(&e)
+		}
+		p.apply(e)
+	} else {
+		s.applyShelf(r, e)
+	}
+	over := r == p.run && (e.Kind == plan.EventPoured || e.Kind == plan.EventAbandoned)
+	if over {
+		p.closePot(e)
+	}
+	batch := r.batch
+	p.publishEvent(e)
+	p.mu.Unlock()
+
+	if over {
+		s.keepLessons(ctx, p, batch)
+	}
+	if _, err := s.opt.Store.Commit(ctx, eventEntry(batch.ID, potID, e)); err != nil {
+		return e, fmt.Errorf("noted, but not on disk yet: %w", err)
+	}
+	return e, nil
+}
+
+// fillPour adds the wax temperatures at the first and the last jar, as measured.
+func (p *pot) fillPour(e *plan.Event) {
+	if e.Last == 0 {
+		e.Last = p.celsius()
+	}
+	if e.First == 0 {
+		for _, x := range p.run.events {
+			if x.Kind == plan.EventPourStart {
+				e.First = x.Celsius
+			}
+		}
+	}
+}
+
+// closePot ends what is left of a batch in its pot when it is given up.
+func (p *pot) closePot(e plan.Event) {
+	if e.Kind != plan.EventAbandoned {
+		return
+	}
+	p.run.batch.Ended = e.Wall
+	p.s.saveBatch(p.run.batch)
+	p.evaluate(e.At, nil, 0)
+	p.run = nil
+	p.outlook = nil
+	p.stamp++
+}
+
+// find returns the batch in the pot, or a batch of its on the shelf.
+func (p *pot) find(batch string) (*run, error) {
+	if p.run != nil && (batch == "" || batch == p.run.batch.ID) {
+		return p.run, nil
+	}
+	if batch != "" {
+		if r := p.s.shelved(batch); r != nil {
+			return r, nil
+		}
+		return nil, fmt.Errorf("%w: batch %s is not open", ErrNoBatch, batch)
+	}
+	return nil, ErrNoBatch
+}
+
+// amend records a correction or a withdrawal of an event.
+func (s *Station) amend(ctx context.Context, potID, eventID string, make func(old plan.Event) plan.Event) error {
+	p, err := s.pot(potID)
+	if err != nil {
+		return err
+	}
+	p.mu.Lock()
+	r := p.run
+	var old *plan.Event
+	for _, cand := range append([]*run{p.run}, s.shelfRuns()...) {
+		if cand == nil {
+			continue
+		}
+		for i := range cand.events {
+			if cand.events[i].ID == eventID {
+				r, old = cand, &cand.events[i]
+			}
+		}
+	}
+	if old == nil {
+		p.mu.Unlock()
+		return fmt.Errorf("%w: %q", ErrNoEvent, eventID)
+	}
+	if old.Kind == plan.EventStart {
+		p.mu.Unlock()
+		return fmt.Errorf("%w: a start is not taken back; give the batch up instead", ErrNotNow)
+	}
+	now := s.now()
+	e := make(*old)
+	e.At, e.Wall, e.Corrects = s.line.at(now), now.UTC(), eventID
+	e.ID = fmt.Sprintf("%s-%s-%d", e.Kind, eventID, e.At.Milliseconds())
+	if r == p.run {
+		p.apply(e)
+	} else {
+		s.applyShelf(r, e)
+	}
+	batch := r.batch.ID
+	p.publishEvent(e)
+	p.mu.Unlock()
+	if _, err := s.opt.Store.Commit(ctx, eventEntry(batch, potID, e)); err != nil {
+		return fmt.Errorf("noted, but not on disk yet: %w", err)
+	}
+	return nil
+}
+
+// Withdraw takes an event back; it stays in the history.
+func (s *Station) Withdraw(ctx context.Context, pot, eventID, who string) error {
+	return s.amend(ctx, pot, eventID, func(plan.Event) plan.Event {
+		return plan.Event{Kind: plan.EventWithdrawal, Who: who}
+	})
+}
+
+// Correct replaces what an event says; the first version stays in the history.
+// A zero time keeps the event's own.
+func (s *Station) Correct(ctx context.Context, pot, eventID string, to plan.Event, who string) error {
+	return s.amend(ctx, pot, eventID, func(old plan.Event) plan.Event {
+		to.ID, to.Kind, to.Who, to.Detected = old.ID, old.Kind, who, false
+		if to.At == 0 {
+			to.At, to.Wall = old.At, old.Wall
+		}
+		to.Corrects, to.Corrected = "", nil
+		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &to}
+	})
+}
+
+// Confirm answers what the station asked about an event it noticed by itself:
+// yes keeps it, no takes it back.
+func (s *Station) Confirm(ctx context.Context, pot, eventID, who string, yes bool) error {
+	if !yes {
+		return s.Withdraw(ctx, pot, eventID, who)
+	}
+	return s.amend(ctx, pot, eventID, func(old plan.Event) plan.Event {
+		old.Detected, old.Who = false, who
+		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &old}
+	})
+}
+
+// act runs one of the maker's answers to an alarm and puts it on disk.
+func (s *Station) act(ctx context.Context, potID string, do func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error)) error {
+	p, err := s.pot(potID)
+	if err != nil {
+		return err
+	}
+	p.mu.Lock()
+	now := s.now()
+	at := s.line.at(now)
+	ns, err := do(p.watch, at, now.UTC())
+	if err != nil {
+		for _, r := range s.shelfRuns() {
+			if r.batch.Pot != potID {
+				continue
+			}
+			if more, e2 := do(r.watch, at, now.UTC()); e2 == nil {
+				ns, err = more, nil
+				for i := range ns {
+					ns[i].Batch = r.batch.ID
+				}
+				break
+			}
+		}
+	}
+	if err == nil {
+		p.idleTap = at
+		p.tell(ns)
+	}
+	p.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	if err := s.opt.Store.Flush(ctx); err != nil {
+		return fmt.Errorf("noted, but not on disk yet: %w", err)
+	}
+	return nil
+}
+
+// Acknowledge says that the maker has seen an alarm or a cue.
+func (s *Station) Acknowledge(ctx context.Context, pot, key, who string) error {
+	return s.act(ctx, pot, func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error) {
+		return w.Acknowledge(at, wall, key, who)
+	})
+}
+
+// Shelve puts an alarm aside for a limited time.
+func (s *Station) Shelve(ctx context.Context, pot, key, who string, d time.Duration) error {
+	return s.act(ctx, pot, func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error) {
+		return w.Shelve(at, wall, key, who, d)
+	})
+}
+
+// Unshelve brings a shelved alarm back before its time.
+func (s *Station) Unshelve(ctx context.Context, pot, key, who string) error {
+	return s.act(ctx, pot, func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error) {
+		return w.Unshelve(at, wall, key, who)
+	})
+}
+
+// Reset ends a latched alarm whose cause is gone.
+func (s *Station) Reset(ctx context.Context, pot, key, who string) error {
+	return s.act(ctx, pot, func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error) {
+		return w.Reset(at, wall, key, who)
+	})
+}
+
+// Remove takes an alarm out of service, with a reason.
+func (s *Station) Remove(ctx context.Context, pot, key, who, reason string) error {
+	return s.act(ctx, pot, func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error) {
+		return w.Remove(at, wall, key, who, reason)
+	})
+}
+
+// Restore puts an alarm back into service.
+func (s *Station) Restore(ctx context.Context, pot, key, who string) error {
+	return s.act(ctx, pot, func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error) {
+		return w.Restore(at, wall, key, who)
+	})
+}

@@ -1,0 +1,465 @@
+package forecast
+
+import (
+	"math"
+)
+
+// Tuning of the engine. What was fitted to simulated pots is said so; see the
+// package documentation for how.
+const (
+	level = 0.9 // of the intervals
+
+	defaultRoom   = 22.0 // °C, a kitchen nobody measured
+	defaultRoomSD = 4.5  // K
+	guessRoomSD   = 2.5  // K, a room temperature somebody guessed
+	probeRoomSD   = 0.8  // K, a measured one against what the pot feels
+	defaultBoil   = 99.0 // °C, water a little above the sea
+
+	evidenceMemory = 2400.0 // s over which old evidence fades
+	missLimit      = 9.0    // nats by which the quick expert must beat another to take it over
+	minAge         = 20.0   // s of curve before anything is said
+)
+
+// diffusions are the relative wanderings of the rate that the experts allow, in
+// 1/√s: over ten minutes they let it move by 0, 0.5, 2, 7 and 30 %.
+var diffusions = [...]float64{0, 2e-4, 8e-4, 3e-3, 1.2e-2}
+
+const (
+	nq     = len(diffusions)
+	maxLaw = 4
+	maxExp = nq * maxLaw
+)
+
+// Engine forecasts one pot. The zero value is not ready; use [New]. It is not
+// safe for concurrent use.
+type Engine struct {
+	k    Known
+	laws [2][maxLaw]law // cooling, heating
+
+	// The bank of experts for the direction the wax is going, and the tracker
+	// that knows nothing of the law and sees every change first.
+	bank  [maxExp]expert
+	nbank int
+	mode  Direction // 0 until the curve has said which way it goes
+	track expert
+	none  law // the tracker's
+
+	started  bool
+	first    float64 // s, of the curve
+	at       float64 // s, time of the state
+	last     float64 // s, time of the last reading given, of any use
+	lastC    float64 // °C, last good one
+	count    int     // good readings
+	since    float64 // s, since when the present regime holds
+	modeAt   float64
+	blk      block
+	noise    noise
+	hold     hold
+	stale    int // readings in a row that came from the past
+	room     float64
+	roomAt   float64
+	haveRoom bool
+	bath     float64
+	haveBath bool
+
+	regime  Regime
+	scented bool
+	toldAt  float64
+	told    EventKind
+
+	noticed  [16]Noticed
+	nnoticed int
+	lessons  []Lesson
+
+	mix mixture
+}
+
+// New returns an engine that has seen nothing yet.
+func New(k Known) *Engine {
+	e := &Engine{regime: RegimeUnknown, toldAt: math.Inf(-1)}
+	e.none = law{name: "straight"}
+	e.Know(k)
+	return e
+}
+
+// Know replaces what is known of the pot; the curve seen so far is kept.
+func (e *Engine) Know(k Known) {
+	e.k = k
+	e.setLaws()
+	if e.mode == Cooling && k.Room != 0 && !e.haveRoom {
+		for i := range e.bank[:e.nbank] {
+			if x := &e.bank[i]; x.law.room {
+				x.measure(sTa, k.Room, guessRoomSD*guessRoomSD+1, 3)
+			}
+		}
+	}
+}
+
+func (e *Engine) setLaws() {
+	boil := e.k.Boiling
+	if boil == 0 {
+		boil = defaultBoil
+	}
+	e.laws[0] = [maxLaw]law{
+		{name: "newton", dir: Cooling, weight: 0.35, n: 1, room: true},
+		{name: "convection", dir: Cooling, weight: 0.45, n: 1.2, nsd: 0.1, room: true},
+		{name: "evaporation", dir: Cooling, weight: 0.12, n: 1.6, nsd: 0.35, room: true},
+		{name: "elsewhere", dir: Cooling, weight: 0.05, n: 1, ta: 45, tasd: 20},
+	}
+	e.laws[1] = [maxLaw]law{
+		{name: "boiling bath", dir: Heating, weight: 0.45, n: 1, ta: boil - 3, tasd: 3},
+		{name: "any bath", dir: Heating, weight: 0.3, n: 1, ta: 85, tasd: 12},
+		{name: "constant power", dir: Heating, weight: 0.2, n: 0, nsd: 0.3, ta: boil, tasd: 1},
+		{name: "slack", dir: Heating, weight: 0.05, n: 0.6, nsd: 0.5, ta: 92, tasd: 8},
+	}
+}
+
+// Add takes in a good reading of the pot, at t seconds on the caller's line.
+// Readings that come twice or late are left out; one that no wax could give is
+// put aside until those after it say what it was.
+func (e *Engine) Add(t, celsius float64) {
+	if math.IsNaN(t) || math.IsInf(t, 0) || math.IsNaN(celsius) || celsius < -40 || celsius > 300 {
+		return
+	}
+	if !e.started {
+		e.begin(t, celsius)
+		return
+	}
+	if t <= e.last {
+		// A late or repeated one. When nothing else comes any more, the
+		// caller's line itself has stepped back: start again from there.
+		if t < e.last {
+			if e.stale++; e.stale >= 10 {
+				e.stale = 0
+				e.last, e.at, e.since, e.modeAt = t, t, t, t
+				e.hold = hold{}
+				e.blk = block{}
+			}
+		}
+		return
+	}
+	e.stale = 0
+	dt := t - e.last
+	e.last = t
+	if !e.fits(t, celsius) {
+		return
+	}
+	e.noise.add(t, celsius, dt)
+	e.lastC = celsius
+	e.count++
+	e.blk.add(t, celsius)
+	if e.blk.span(t, dt) >= e.blockSpan() {
+		bt, bc, n := e.blk.take()
+		e.update(bt, bc, n)
+	}
+}
+
+func (e *Engine) begin(t, c float64) {
+	e.started = true
+	e.first, e.at, e.last, e.since, e.modeAt = t, t, t, t, t
+	e.lastC, e.count = c, 1
+	e.noise.begin(t, c)
+	e.track = expert{law: &e.none, q: 0}
+	e.track.x = [dim]float64{c, 0, 0, 0}
+	e.track.p[sT][sT] = 0.3 * 0.3
+	e.track.p[sR][sR] = 0.1 * 0.1
+	e.mode, e.nbank = 0, 0
+	e.hold = hold{}
+	e.blk = block{}
+}
+
+// blockSpan is how many seconds of readings are averaged before they are taken
+// in: a second, or as long as the wax takes to cross a step of a coarse sensor.
+func (e *Engine) blockSpan() float64 {
+	s := 0.95
+	if lsb := e.noise.lsb(); lsb > 3*e.noise.sd() && e.count > 20 {
+		r := math.Max(math.Abs(e.track.x[sR]), 2e-3)
+		s = math.Max(s, math.Min(lsb/r, 20))
+	}
+	return s
+}
+
+// update moves every expert to t and takes in the mean c of n readings.
+func (e *Engine) update(t, c float64, n int) {
+	dt := t - e.at
+	if dt <= 0 {
+		return
+	}
+	v := e.noise.variance() / float64(n)
+	e.at = t
+	// The tracker's wandering is absolute: it must see the wax start and stop.
+	e.track.x[sN] = 0
+	e.trackStep(dt)
+	lt := e.track.measure(sT, c, v, 4)
+	if e.mode != 0 {
+		e.step(dt, t, c, v, lt)
+	}
+	e.pickMode(t)
+}
+
+const trackQ = 4e-4 // K/s per √s
+
+func (e *Engine) trackStep(dt float64) {
+	x := &e.track
+	x.x[sT] += x.x[sR] * dt
+	p := &x.p
+	q := trackQ * trackQ
+	p[0][0] += 2*dt*p[0][1] + dt*dt*p[1][1] + q*dt*dt*dt/3
+	p[0][1] += dt*p[1][1] + q*dt*dt/2
+	p[1][0] = p[0][1]
+	p[1][1] += q * dt
+}
+
+// step moves the bank.
+func (e *Engine) step(dt, t, c, v, lt float64) {
+	fade := math.Exp(-dt / evidenceMemory)
+	quick, best := -1, math.Inf(-1)
+	var ll [maxExp]float64
+	for i := range e.bank[:e.nbank] {
+		x := &e.bank[i]
+		x.advance(dt, taDrift)
+		ll[i] = x.measure(sT, c, v, 4)
+		x.lw = (x.lw-math.Log(x.prior()))*fade + math.Log(x.prior()) + ll[i]
+		if x.q >= diffusions[nq-2] && x.lw > best {
+			quick, best = i, x.lw
+		}
+	}
+	// Who has missed a change is taken over by the quick expert's eyes.
+	for i := range e.bank[:e.nbank] {
+		x := &e.bank[i]
+		if x.q >= diffusions[nq-2] {
+			continue
+		}
+		x.miss = math.Max(0, x.miss+ll[quick]-ll[i]-0.02*math.Min(dt, 1))
+		if x.miss > missLimit {
+			e.reseed(x, &e.bank[quick])
+		}
+	}
+	top := math.Inf(-1)
+	for i := range e.bank[:e.nbank] {
+		top = math.Max(top, e.bank[i].lw)
+	}
+	for i := range e.bank[:e.nbank] {
+		x := &e.bank[i]
+		x.lw = math.Max(x.lw-top, -25)
+	}
+}
+
+const taDrift = 0.4 * 0.4 / 3600 // K²/s
+
+func (x *expert) prior() float64 { return x.law.weight * qprior(x.q) }
+
+func qprior(q float64) float64 {
+	for i, d := range diffusions {
+		if d == q {
+			return [...]float64{0.3, 0.25, 0.2, 0.15, 0.1}[i]
+		}
+	}
+	return 0.1
+}
+
+// reseed gives x the eyes of y: where the wax is and how fast it moves.
+func (e *Engine) reseed(x, y *expert) {
+	ta, n, vta, vn := x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN]
+	x.p = [dim][dim]float64{}
+	x.x = y.x
+	x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = y.p[sT][sT], y.p[sT][sR], y.p[sR][sT], y.p[sR][sR]
+	x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN] = ta, n, vta, vn
+	x.miss = 0
+	x.lw = math.Max(x.lw, y.lw-1)
+	e.since = e.at
+}
+
+// pickMode decides which way the wax goes, and seeds the bank for it.
+func (e *Engine) pickMode(t float64) {
+	r, sd := e.track.x[sR], math.Sqrt(e.track.p[sR][sR])
+	want := e.mode
+	switch {
+	case r < -3*sd-5e-4:
+		want = Cooling
+	case r > 3*sd+5e-4:
+		want = Heating
+	}
+	if want == e.mode || t-e.first < 5 || e.count < 4 {
+		return
+	}
+	e.mode = want
+	e.modeAt, e.since = t, t
+	e.seed()
+}
+
+// seed fills the bank from the tracker and the priors.
+func (e *Engine) seed() {
+	set := &e.laws[0]
+	if e.mode == Heating {
+		set = &e.laws[1]
+	}
+	e.nbank = 0
+	for i := range set {
+		l := &set[i]
+		if l.weight == 0 {
+			continue
+		}
+		for _, q := range diffusions {
+			x := &e.bank[e.nbank]
+			e.nbank++
+			*x = expert{law: l, q: q}
+			x.lw = math.Log(x.prior())
+			x.x[sT], x.x[sR] = e.track.x[sT], e.track.x[sR]
+			x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = e.track.p[0][0], e.track.p[0][1], e.track.p[1][0], e.track.p[1][1]
+			x.x[sN] = l.n
+			x.p[sN][sN] = l.nsd * l.nsd
+			ta, sd := l.ta, l.tasd
+			if l.room {
+				ta, sd = e.roomPrior()
+			}
+			x.x[sTa], x.p[sTa][sTa] = ta, sd*sd
+		}
+	}
+}
+
+func (e *Engine) roomPrior() (ta, sd float64) {
+	switch {
+	case e.haveRoom:
+		return e.room, probeRoomSD
+	case e.k.Room != 0:
+		return e.k.Room, guessRoomSD
+	}
+	return defaultRoom, defaultRoomSD
+}
+
+// Room takes in a reading of the air where the jug cools.
+func (e *Engine) Room(t, celsius float64) {
+	if math.IsNaN(celsius) || celsius < -30 || celsius > 60 {
+		return
+	}
+	if !e.haveRoom {
+		e.haveRoom = true
+		e.room, e.roomAt = celsius, t
+		for i := range e.bank[:e.nbank] {
+			if x := &e.bank[i]; x.law.room {
+				// A first measurement outweighs any guess.
+				x.measure(sTa, celsius, probeRoomSD*probeRoomSD, 6)
+			}
+		}
+		return
+	}
+	// Later ones tell of the drift; smoothed, for the probe is noisy too.
+	dt := math.Max(t-e.roomAt, 0)
+	e.roomAt = math.Max(t, e.roomAt)
+	w := 1 - math.Exp(-dt/60)
+	d := math.Max(-3, math.Min(3, celsius-e.room)) * w
+	e.room += d
+	for i := range e.bank[:e.nbank] {
+		if x := &e.bank[i]; x.law.room {
+			x.x[sTa] += d
+		}
+	}
+}
+
+// Bath takes in a reading of the hot water.
+func (e *Engine) Bath(t, celsius float64) {
+	if math.IsNaN(celsius) || celsius < -5 || celsius > 130 {
+		return
+	}
+	e.haveBath = true
+	e.bath = celsius
+}
+
+// Tell takes in what the maker did at t.
+func (e *Engine) Tell(t float64, kind EventKind) {
+	e.told, e.toldAt = kind, t
+	switch kind {
+	case HeatOn:
+		e.regime = RegimeHeating
+		e.loosen(2)
+	case HeatOff:
+		e.regime = RegimeBathOff
+		e.loosen(1)
+	case JugOut:
+		e.regime = RegimeBench
+		e.loosen(2)
+	case ScentIn:
+		e.scented = true
+		e.loosen(0.3)
+	case Stirred:
+		e.loosen(0.3)
+	case Change:
+		e.loosen(1)
+	case ProbeOut:
+		e.hold.force(e.last)
+	case ProbeBack:
+	}
+}
+
+// loosen lets every expert learn its rate anew: by how much it may have
+// changed, relative.
+func (e *Engine) loosen(rel float64) {
+	if !e.started {
+		return
+	}
+	w := func(x *expert) {
+		s := rel * (math.Abs(x.x[sR]) + 5e-3)
+		x.p[sR][sR] += s * s
+		x.p[sT][sT] += 0.04
+		x.miss = 0
+	}
+	for i := range e.bank[:e.nbank] {
+		w(&e.bank[i])
+	}
+	w(&e.track)
+	e.since = e.at
+}
+
+// Rate returns how fast the wax moves, K/s.
+func (e *Engine) Rate() (perSecond float64, ok bool) {
+	if !e.started || e.at-e.first < minAge {
+		return 0, false
+	}
+	if e.nbank == 0 {
+		return e.track.x[sR], true
+	}
+	var s, w float64
+	for i := range e.bank[:e.nbank] {
+		x := &e.bank[i]
+		p := math.Exp(x.lw)
+		s += p * x.x[sR]
+		w += p
+	}
+	return s / w, true
+}
+
+// Regime returns what the pot is going through, as told or as found.
+func (e *Engine) Regime() Regime {
+	if e.regime != RegimeUnknown {
+		return e.regime
+	}
+	if e.mode == Heating {
+		return RegimeHeating
+	}
+	return RegimeUnknown
+}
+
+// Noticed returns the changes of regime found since it was last called.
+func (e *Engine) Noticed() []Noticed {
+	if e.nnoticed == 0 {
+		return nil
+	}
+	out := append([]Noticed(nil), e.noticed[:e.nnoticed]...)
+	e.nnoticed = 0
+	return out
+}
+
+func (e *Engine) notice(k EventKind, at float64) {
+	if e.nnoticed == len(e.noticed) {
+		copy(e.noticed[:], e.noticed[1:])
+		e.nnoticed--
+	}
+	e.noticed[e.nnoticed] = Noticed{k, at}
+	e.nnoticed++
+}
+
+// Lessons returns what this batch has taught so far.
+func (e *Engine) Lessons() []Lesson {
+	return append([]Lesson(nil), e.lessons...)
+}

@@ -1,0 +1,323 @@
+package forecast
+
+import "math"
+
+// noise learns a sensor's own scatter from the second differences of its
+// readings, which the wax is too slow to show in, and the size of its digit.
+type noise struct {
+	t1, c1, t2, c2 float64 // the last reading and the one before
+	have           int
+	v, w           float64 // running mean of the variance, and its weight
+	digit          float64 // smallest step seen, K
+	steps          int
+}
+
+const (
+	noisePrior = 0.05 // K, of a sensor nobody knows
+	noiseFloor = 0.004
+	noiseSpan  = 300.0 // readings
+)
+
+func (n *noise) begin(t, c float64) {
+	*n = noise{t1: t, c1: c, have: 1, v: noisePrior * noisePrior, w: 8}
+}
+
+func (n *noise) add(t, c, dt float64) {
+	if d := math.Abs(c - n.c1); d > 1e-6 {
+		if n.steps == 0 || d < n.digit*(1-1e-6) {
+			n.digit = d
+		}
+		n.steps++
+	}
+	if n.have >= 2 && dt < 30 && n.t1-n.t2 < 30 && n.t1 > n.t2 {
+		rho := dt / (n.t1 - n.t2)
+		if rho < 4 {
+			e := c - n.c1 - rho*(n.c1-n.c2)
+			s := e * e / (1 + (1+rho)*(1+rho) + rho*rho)
+			s = math.Min(s, 9*n.variance())
+			n.w = math.Min(n.w+1, noiseSpan)
+			n.v += (s - n.v) / n.w
+		}
+	}
+	n.t2, n.c2, n.t1, n.c1 = n.t1, n.c1, t, c
+	if n.have < 2 {
+		n.have++
+	}
+}
+
+// lsb is the sensor's digit, K; 0 while it isn't known.
+func (n *noise) lsb() float64 {
+	if n.steps < 8 {
+		return 0
+	}
+	return n.digit
+}
+
+// variance is that of one reading, K².
+func (n *noise) variance() float64 {
+	v := math.Max(n.v, noiseFloor*noiseFloor)
+	if d := n.lsb(); d > 0 {
+		v = math.Max(v, d*d/12)
+	}
+	return v
+}
+
+func (n *noise) sd() float64 { return math.Sqrt(math.Max(n.v, noiseFloor*noiseFloor)) }
+
+// block averages readings.
+type block struct {
+	n      int
+	st, sc float64
+	t0     float64
+}
+
+func (b *block) add(t, c float64) {
+	if b.n == 0 {
+		b.t0 = t
+	}
+	b.n++
+	b.st += t - b.t0
+	b.sc += c
+}
+
+// span is how much time the block covers at t when readings come every dt.
+func (b *block) span(t, dt float64) float64 {
+	if b.n == 0 {
+		return 0
+	}
+	return t - b.t0 + dt
+}
+
+func (b *block) take() (t, c float64, n int) {
+	t, c, n = b.t0+b.st/float64(b.n), b.sc/float64(b.n), b.n
+	*b = block{}
+	return t, c, n
+}
+
+// hold keeps readings aside that don't fit, until it is clear what they were:
+// one wild value, a probe out of the wax, or a step of the wax itself.
+type hold struct {
+	on     bool
+	forced bool // told that the probe is out
+	since  float64
+	from   float64 // °C expected when it began
+	n      int     // readings in ring
+	seen   int     // readings since it began
+	back   int     // readings in a row that fit again
+	out    bool    // looks like air
+	ring   [ringSize]struct{ t, c float64 }
+}
+
+const ringSize = 64
+
+func (h *hold) force(t float64) {
+	if !h.on {
+		*h = hold{on: true, forced: true, since: t}
+	}
+	h.out = true
+}
+
+func (h *hold) push(t, c float64) {
+	if h.n == ringSize {
+		copy(h.ring[:], h.ring[1:])
+		h.n--
+	}
+	// Fast sensors: keep at most a few a second so that the ring spans a minute.
+	if h.n > 0 && t-h.ring[h.n-1].t < 0.9 {
+		return
+	}
+	h.ring[h.n].t, h.ring[h.n].c = t, c
+	h.n++
+}
+
+// line fits the ring's readings from index i to j: level at t, slope and its
+// standard error.
+func (h *hold) line(i, j int, t, sd float64) (level, slope, se float64) {
+	var n, st, sc float64
+	for k := i; k < j; k++ {
+		n++
+		st += h.ring[k].t
+		sc += h.ring[k].c
+	}
+	mt, mc := st/n, sc/n
+	var stt, stc float64
+	for k := i; k < j; k++ {
+		dt := h.ring[k].t - mt
+		stt += dt * dt
+		stc += dt * (h.ring[k].c - mc)
+	}
+	if stt == 0 {
+		return mc, 0, math.Inf(1)
+	}
+	slope = stc / stt
+	return mc + slope*(t-mt), slope, sd / math.Sqrt(stt)
+}
+
+// fits reports whether a reading belongs to the wax as the experts see it; one
+// that doesn't is put aside.
+func (e *Engine) fits(t, c float64) bool {
+	h := &e.hold
+	pred, sd := e.expect(t)
+	off := c - pred
+	gate := math.Max(6*math.Sqrt(sd*sd+e.noise.variance()), 0.7)
+	if e.count < 4 {
+		gate = math.Max(gate, 1.5)
+	}
+	if !h.on {
+		if math.Abs(off) <= gate {
+			return true
+		}
+		*h = hold{on: true, since: t, from: pred}
+	}
+	h.seen++
+	if math.Abs(off) <= gate && !(h.forced && t-h.since < 10) {
+		h.back++
+		if h.back >= 2 || h.seen <= 2 && !h.forced {
+			// It was a wild value or the probe's excursion: the old fit holds.
+			if h.seen > 6 {
+				e.notice(ProbeBack, t)
+			}
+			*h = hold{}
+			return true
+		}
+		h.push(t, c)
+		return false
+	}
+	h.back = 0
+	h.push(t, c)
+	e.settle(t, pred)
+	return false
+}
+
+// expect is where the wax should be at t, and how sure that is.
+func (e *Engine) expect(t float64) (c, sd float64) {
+	dt := t - e.at
+	if e.mode == 0 || e.nbank == 0 {
+		x := &e.track
+		v := x.p[0][0] + 2*dt*x.p[0][1] + dt*dt*x.p[1][1] + trackQ*trackQ*dt*dt*dt/3
+		return x.x[sT] + dt*x.x[sR], math.Sqrt(v)
+	}
+	bi := 0
+	for i := range e.bank[:e.nbank] {
+		if e.bank[i].lw > e.bank[bi].lw {
+			bi = i
+		}
+	}
+	x := &e.bank[bi]
+	c, _ = path(x.x[sT], x.x[sR], x.x[sTa], x.x[sN], dt)
+	v := x.p[0][0] + 2*dt*x.p[0][1] + dt*dt*x.p[1][1]
+	// A pause may hide a change of regime: the rate may have doubled or ended.
+	d := math.Max(math.Abs(x.x[sR]), 0.01) * math.Max(dt-2, 0) * 0.5
+	return c, math.Sqrt(v + d*d)
+}
+
+// settle ends a hold once the readings put aside make a curve of their own.
+func (e *Engine) settle(t, pred float64) {
+	h := &e.hold
+	if h.n < 5 {
+		return
+	}
+	sd := math.Sqrt(e.noise.variance())
+	// The newest half minute, at least six readings.
+	i := h.n - 6
+	for i > 0 && t-h.ring[i-1].t <= 24 {
+		i--
+	}
+	if i < 0 || t-h.ring[i].t < 15 || h.n-i < 6 {
+		if e.count < 4 && h.n >= 5 {
+			// The first reading was the wild one.
+			first := h.ring[0]
+			ring, n := h.ring, h.n
+			e.begin(first.t, first.c)
+			for k := 1; k < n; k++ {
+				e.Add(ring[k].t, ring[k].c)
+			}
+		}
+		return
+	}
+	mid := (i + h.n) / 2
+	_, s1, se1 := h.line(i, mid, t, sd)
+	_, s2, se2 := h.line(mid, h.n, t, sd)
+	level, s, se := h.line(i, h.n, t, sd)
+	r := e.track.x[sR]
+	if e.mode != 0 {
+		r, _ = e.Rate()
+	}
+	steady := math.Abs(s2-s1) < 2*math.Hypot(se1, se2)+0.004+0.25*math.Abs(r)
+	sane := math.Abs(s) < math.Max(4*math.Abs(r), 0.12)
+	air, _ := e.roomPrior()
+	if drop := h.from - level; drop > 12 && h.from-air > 20 {
+		// Far below the wax: in air, on the way there, or on the table.
+		if !h.out {
+			h.out = true
+			e.notice(ProbeOut, h.since)
+		}
+	}
+	limit := 150.0
+	if h.out {
+		limit = 900
+		if level-air < 0.35*(h.from-air) || !steady {
+			sane = false
+		}
+	}
+	if !(steady && sane) && t-h.since < limit {
+		return
+	}
+	e.jump(t, level, s, se, sd)
+}
+
+// jump moves the whole bank to a new level.
+func (e *Engine) jump(t, level, s, se, sd float64) {
+	h := &e.hold
+	step := level - h.from
+	at := h.since
+	out := h.out
+	*h = hold{}
+	vt := sd*sd/4 + 0.02*0.02
+	move := func(x *expert) {
+		dt := t - e.at
+		if x.law.dir != 0 {
+			x.advance(dt, taDrift)
+			d0 := x.gap()
+			x.x[sT] = level
+			d1 := x.gap()
+			x.x[sR] *= math.Pow(d1/d0, x.x[sN])
+		}
+		r := x.x[sR]
+		if x.law.dir == 0 || math.Abs(s-r) > 3*se+0.5*math.Abs(r) || out {
+			x.x[sR] = s
+			x.p[sR] = [dim]float64{}
+			for i := range x.p {
+				x.p[i][sR] = 0
+			}
+			v := 2*se + 0.3*math.Abs(s) + 1e-3
+			x.p[sR][sR] = v * v
+		} else {
+			x.p[sR][sR] += 0.15 * 0.15 * r * r
+		}
+		x.x[sT] = level
+		for i := range x.p {
+			x.p[i][sT], x.p[sT][i] = 0, 0
+		}
+		x.p[sT][sT] = vt
+		x.miss = 0
+	}
+	for i := range e.bank[:e.nbank] {
+		move(&e.bank[i])
+	}
+	move(&e.track)
+	e.at = t
+	e.blk = block{}
+	e.lastC = level
+	e.since = t
+	e.noise.have = 0
+	switch {
+	case out:
+		e.notice(ProbeBack, t)
+	case step < -1 && !e.scented && h.from > 55:
+		e.scented = true
+		e.notice(ScentIn, at)
+	default:
+		e.notice(Change, at)
+	}
+}

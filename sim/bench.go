@@ -90,6 +90,7 @@ func (b *Bench) Lift(on bool) {
 		b.read(w, probe.RolePot) // up to now it was where it was
 		w.lifted = on
 		w.Lift(on)
+		w.move(b.surroundings(w, probe.RolePot))
 	}
 }
 

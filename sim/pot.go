@@ -150,6 +150,7 @@ type Pot struct {
 	stirring      bool
 	jugOut        bool
 	draught       bool
+	bare          float64 // W from a flame straight under the jug
 
 	flow Flow
 }
@@ -238,11 +239,41 @@ func (p *Pot) Stir(on bool) { p.stirring = on }
 // Draught opens or shuts a window: moving air carries more heat off.
 func (p *Pot) Draught(on bool) { p.draught = on }
 
+// BareFlame sets the jug straight on a flame that gives it so many watts, out of
+// the bath: what must never be done, and is. 0 takes it off again.
+func (p *Pot) BareFlame(watts float64) {
+	p.bare = max(watts, 0)
+	if p.bare > 0 {
+		p.jugOut = true
+	}
+}
+
+// Bare reports whether the jug stands on a bare flame.
+func (p *Pot) Bare() bool { return p.bare > 0 }
+
+// Drain empties the bath, as if it had boiled dry.
+func (p *Pot) Drain() {
+	p.flow.Vapour += p.waterKg * waterHeat * p.bathT
+	p.waterKg = 0
+}
+
+// Refill takes what is in the jug out, fills it with fresh wax of a temperature
+// and puts it back in the bath, for another batch.
+func (p *Pot) Refill(grams, celsius float64) {
+	p.Pour(p.Grams())
+	p.waxKg, p.oilKg = max(grams, 0)/1000, 0
+	p.liquid = p.equilibrium(celsius)
+	p.enthalpy = p.enthalpyAt(celsius)
+	p.flow.Added += p.enthalpy
+	p.waxT = p.temperature()
+	p.stirring, p.jugOut, p.bare = false, false, 0
+}
+
 // JugOut lifts the jug out of the bath and sets it on the bench.
 func (p *Pot) JugOut() { p.jugOut = true }
 
 // JugIn puts the jug back in the bath.
-func (p *Pot) JugIn() { p.jugOut = false }
+func (p *Pot) JugIn() { p.jugOut, p.bare = false, 0 }
 
 // AddScent mixes in fragrance oil of a temperature; the step that follows is the
 // energy balance of the two. Nothing happens for less than nothing.
@@ -399,17 +430,18 @@ func (p *Pot) substep() {
 		vapour = math.Min(math.Max(q, 0)/vaporisation, p.waterKg)
 	}
 	burner := p.heat * c.Burner * h
+	bare := p.bare * h
 
 	// Everything moves at once, by what stood at the start of the step.
 	p.enthalpy -= waxJug + waxRoom
-	p.jugT += (waxJug - jugRoom - jugBath) / p.jugHeat()
+	p.jugT += (waxJug + bare - jugRoom - jugBath) / p.jugHeat()
 	bath := p.bathHeat()*p.bathT + burner + jugBath - bathRoom
 	gone := vapour * (vaporisation + waterHeat*p.bathT)
 	bath -= gone
 	p.waterKg -= vapour
 	p.bathT = bath / p.bathHeat()
 
-	p.flow.Burner += burner
+	p.flow.Burner += burner + bare
 	p.flow.Room += waxRoom + jugRoom + bathRoom
 	p.flow.Vapour += gone
 	p.boilOff()

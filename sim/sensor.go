@@ -58,6 +58,13 @@ func NewSensor(c SensorConfig) *Sensor {
 // is in is still the caller's to say.
 func (s *Sensor) Lift(on bool) { s.air = on }
 
+// move puts the sensor into something else, at once.
+func (s *Sensor) move(trueC float64) {
+	if s.has {
+		s.truth = trueC
+	}
+}
+
 // Stick makes the sensor repeat its last number.
 func (s *Sensor) Stick(on bool) { s.stuck = on }
 

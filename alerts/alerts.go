@@ -74,6 +74,15 @@ type Notice struct {
 	HighEnd  float64       `json:"high_end,omitempty"` // s
 	Grams    float64       `json:"grams,omitempty"`    // fragrance to add
 	Detail   string        `json:"detail,omitempty"`   // a fault's reason, a name
+
+	Since     time.Duration `json:"since,omitempty"`     // station time at which it was last raised
+	SinceWall time.Time     `json:"since_wall,omitzero"` // the same, UTC
+	Until     time.Duration `json:"until,omitempty"`     // station time at which a shelf ends
+	UntilWall time.Time     `json:"until_wall,omitzero"` // the same, UTC, as it looked when it was shelved
+	Stir      time.Duration `json:"stir,omitempty"`      // how long to stir, with scent-now
+	Method    string        `json:"method,omitempty"`    // how the flash point was measured
+	Oil       string        `json:"oil,omitempty"`       // whose flash point it is
+	Flash     float64       `json:"flash,omitempty"`     // °C, that flash point itself
 }
 
 // Standing reports whether the notice leaves its alarm or cue asking for attention.

@@ -1,0 +1,402 @@
+package alerts
+
+import (
+	"math"
+	"strings"
+	"time"
+
+	"example.org/meltstation/alerts/plan/units"
+	"example.org/meltstation/probe"
+)
+
+// Text is a notice in words: one short line to read from across the room, what
+// was seen, and what to do, each a sentence.
+type Text struct {
+	Title string
+	Body  string
+	Do    []string
+}
+
+// Units are the maker's.
+type Units struct {
+	Temperature string  // units.C or units.F; "" is °C
+	Mass        string  // units.Grams or units.Ounces; "" is grams
+	MassStep    float64 // grams that the maker's scale can show; 0 = a gram
+	Language    string  // "en"; what has no words yet is said in English
+}
+
+// Words puts a notice into words.
+func Words(n Notice, u Units) Text {
+	lang, ok := languages[u.Language]
+	if !ok {
+		lang = english
+	}
+	p, ok := lang.phrases[n.Key]
+	if !ok {
+		return Text{Title: n.Key, Body: n.Detail}
+	}
+	fill := lang.filler(n, u)
+	t := Text{Title: p.title, Body: p.body, Do: p.do}
+	switch {
+	case n.State == Shelved:
+		t = Text{Title: lang.shelved, Body: lang.shelvedBody}
+	case n.State == OutOfService:
+		t = Text{Title: lang.removed, Body: lang.removedBody}
+	case n.Class == Alarm && !n.on():
+		t = Text{Title: lang.over, Body: p.body}
+		switch n.State {
+		case LatchedUnack, LatchedAck:
+			t.Do = lang.latched
+		case ReturnedUnack:
+			t.Do = lang.returned
+		}
+	case p.then != nil:
+		if q := p.then(n); q != nil {
+			t = Text{Title: q.title, Body: q.body, Do: q.do}
+		}
+	}
+	t.Title, t.Body = fill(t.Title), fill(t.Body)
+	do := make([]string, 0, len(t.Do))
+	for _, d := range t.Do {
+		do = append(do, fill(d))
+	}
+	t.Do = do
+	return t
+}
+
+// on reports whether the alarm is raised and its cause not over.
+func (n Notice) on() bool { return n.State == Unacked || n.State == Acked }
+
+// phrase is one alarm or cue. A word in braces is replaced by its value.
+type phrase struct {
+	title, body string
+	do          []string
+	then        func(Notice) *phrase // another phrase for some notices; nil result = this one
+}
+
+// language holds every string that a maker reads about alarms and cues.
+type language struct {
+	phrases                map[string]phrase
+	faults                 map[probe.Quality]string
+	over                   string // title of an alarm whose cause is gone; {title} is the alarm's own
+	latched, returned      []string
+	shelved, shelvedBody   string
+	removed, removedBody   string
+	noTemp, about, between string
+	now                    string
+	methodNotStated        string
+}
+
+var languages = map[string]language{"": english, "en": english}
+
+// English. What to do about burning wax is the usual advice of fire services and
+// of the candle trade (candles.org: smother, never add water); it defers to the
+// suppliers' sheets and to the people whose trade it is.
+const (
+	heatOff   = "Turn the heat off now."
+	noWater   = "Never put water on hot wax."
+	smother   = "If it smokes or burns: heat off, and slide a lid over it to smother it if you can do so safely. Don't carry it."
+	leave     = "If it keeps burning: leave, close the door and call for help."
+	aidOnly   = "This station is an aid, not a safety device: trust your eyes and nose first."
+	lookAtWax = "Go and look at the wax now."
+)
+
+var english = language{
+	over:        "Over: {title}",
+	latched:     []string{"Look at the wax before you go on.", "This alarm stays until you acknowledge and reset it."},
+	returned:    []string{"Acknowledge it, so that the next one is seen."},
+	shelved:     "Put aside: {title}",
+	shelvedBody: "It will ask again if it is still true when the time is over.",
+	removed:     "Out of service: {title}",
+	removedBody: "Reason: {reason}. It says nothing until you put it back.",
+	noTemp:      "not known",
+	about:       "about {x}",
+	between:     "about {x} ({lo} to {hi})",
+	now:         "now",
+
+	methodNotStated: "method not stated",
+
+	faults: map[probe.Quality]string{
+		probe.BadCRC:         "its answers arrive damaged; look at the cable and its length",
+		probe.PowerOnReset:   "it keeps restarting; look at its supply wire",
+		probe.OutOfRange:     "it gives a temperature that can't be; look at the plug and the type",
+		probe.ImpossibleRate: "its temperature jumps faster than wax can",
+		probe.Stuck:          "its temperature has not moved at all",
+		probe.OpenCircuit:    "the thermocouple is broken or unplugged",
+		probe.Shorted:        "it is shorted; look for wet or crushed wires",
+		probe.Stale:          "it has stopped answering",
+		probe.NoDevice:       "it is not attached",
+		probe.Garbled:        "what it sends can't be read; look at the cable and the speed",
+	},
+
+	phrases: map[string]phrase{
+		KeyFlashMargin: {
+			title: "TOO HOT: {temp}. Heat off now",
+			body:  "The wax with fragrance is at {temp}. The limit is {limit}: {oil} can give off vapour that burns from {flash} ({method}).",
+			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely. Keep flames and sparks away.", smother, noWater, leave, aidOnly},
+		},
+		KeyBoiledDry: {
+			title: "BATH BOILED DRY? {temp}. Heat off now",
+			body:  "{temp} is more than boiling water can give (limit {limit}): the bath has run dry, or the pot stands on the heat.",
+			do:    []string{heatOff, "Let it cool before you add water to the bath, and never into the wax.", smother, noWater, leave, aidOnly},
+		},
+		KeyFlashApproach: {
+			title: "Heating too fast: limit in {in}",
+			body:  "The wax with fragrance is at {temp} and will reach its limit of {limit} in {in}.",
+			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely.", noWater, aidOnly},
+		},
+		KeyScorch: {
+			title: "Wax too hot: {temp}",
+			body:  "The wax is at {temp}. Above {limit} it spoils: it yellows and holds scent less well.",
+			do:    []string{"Turn the heat down or off.", "If it smokes: heat off, lid on if you can do so safely, and stay away from it.", noWater, aidOnly},
+		},
+		KeyHeatLeftOn: {
+			title: "Is the heat still on?",
+			body:  "The fragrance is in and the heat has not been turned off. The wax is at {temp}.",
+			do:    []string{"Turn the heat off and tap \"heat off\".", "Lift the jug out of the bath.", aidOnly},
+			then: func(n Notice) *phrase {
+				if n.Detail != "warming" {
+					return nil
+				}
+				return &phrase{title: "The wax is still warming",
+					body: "The heat was tapped off, but the wax is at {temp} and rising.",
+					do:   []string{"Check that the heat is really off.", "Lift the jug out of the bath.", aidOnly}}
+			},
+		},
+		KeyUnattended: {
+			title: "Is anyone with the wax?",
+			body:  "The wax is at {temp} and nobody has touched the station for {in}.",
+			do:    []string{lookAtWax, "Tap the page to say that you are there. If you must leave: heat off first.", aidOnly},
+		},
+		KeyProbeLost: {
+			title: "No temperature from {probe}",
+			body:  "There has been no good reading for {in}: {fault}. The last good one was {temp}.",
+			do:    []string{"Until it is back nothing watches the wax: stay with it, use another thermometer or turn the heat off.", "Check the probe, its plug and its cable.", aidOnly},
+		},
+		KeyProbeSuspect: {
+			title: "Don't trust {probe}",
+			body:  "Many of its readings are doubtful: {fault}.",
+			do:    []string{"Check it against another thermometer.", "Check the probe, its plug and its cable."},
+		},
+		KeyProbesDisagree: {
+			title: "Two probes disagree",
+			body:  "{probe} says {temp} and {detail} says {limit}, in the same wax. Alarms go by the hotter one.",
+			do:    []string{"Stir, and see that both are in the wax and touch neither the bottom nor the wall.", "If they still differ, calibrate both."},
+		},
+		KeyStoreFailing: {
+			title: "The batch is not being saved",
+			body:  "Writing fails: {detail}. Alarms and cues go on; the record is kept in memory for a while.",
+			do:    []string{"Free some disk space, or check the card or disk.", "Don't switch the station off before that."},
+		},
+		KeyDiskLow: {
+			title: "Disk nearly full",
+			body:  "{detail} are left. When none is, the batch can't be saved; alarms and cues go on.",
+			do:    []string{"Free some disk space."},
+		},
+		KeyClockStepped: {
+			title: "The clock was changed",
+			body:  "The station's clock moved by {detail}. Timers, cues and forecasts don't use it and stay right.",
+			do:    []string{"Check that the time of day shown is right."},
+		},
+
+		KeyScentCaution: {
+			title: "Careful: scent-add is near the flash point",
+			body:  "The fragrance goes in at {limit}. {oil} can give off vapour that burns from {flash} ({method}).",
+			do:    []string{"Keep flames and sparks away while you add it. Read the supplier's sheet.", "Turn the heat off before you add it.", noWater, aidOnly},
+		},
+		KeyScentDue: {
+			title: "Fragrance in {in}",
+			body:  "The wax is at {temp} and will reach {limit} in {in}.",
+			do:    []string{"Weigh {grams} of fragrance."},
+			then: func(n Notice) *phrase {
+				if n.Grams > 0 {
+					return nil
+				}
+				return &phrase{title: "At temperature in {in}", body: "The wax is at {temp} and will reach {limit} in {in}."}
+			},
+		},
+		KeyScentNow: {
+			title: "Add {grams} of fragrance now",
+			body:  "The wax is at {temp}.",
+			do:    []string{"Pour in {grams} and stir gently for {stir}.", "Tap \"scent added\"."},
+			then: func(n Notice) *phrase {
+				if n.Grams > 0 {
+					return nil
+				}
+				return &phrase{title: "The wax is hot enough", body: "The wax is at {temp}. This batch has no fragrance.",
+					do: []string{"Turn the heat off and lift the jug out of the bath."}}
+			},
+		},
+		KeyStirEnd: {
+			title: "Stop stirring",
+			body:  "You have stirred for {stir}.",
+			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"jug out\"."},
+		},
+		KeyWarmJars: {
+			title: "Warm the jars: pour in {in}",
+			body:  "The wax is at {temp}. The pour window opens at {limit} in {in}.",
+			do:    []string{"Set the wicks and warm the jars."},
+		},
+		KeyWindowOpening: {
+			title: "Pour window opens in {in}",
+			body:  "The wax is at {temp}. From {limit} you may pour.",
+			do:    []string{"Have the jars ready."},
+			then: func(n Notice) *phrase {
+				if n.Seconds > 0 {
+					return nil
+				}
+				return &phrase{title: "The pour window is open", body: "The wax is at {temp}. You may pour; the best moment is still to come.",
+					do: []string{"Have the jars ready."}}
+			},
+		},
+		KeyPourNow: {
+			title: "Pour now",
+			body:  "The wax is at {temp}, the best temperature to pour is {limit}. The window closes in {in}.",
+			do:    []string{"Pour the largest jars first.", "Tap \"pouring\" at the first jar."},
+			then: func(n Notice) *phrase {
+				if n.Seconds > 0 {
+					return nil
+				}
+				return &phrase{title: "Pour now", body: "The wax is at {temp}, the best temperature to pour is {limit}.",
+					do: []string{"Pour the largest jars first.", "Tap \"pouring\" at the first jar."}}
+			},
+		},
+		KeyWindowClosing: {
+			title: "Pour window closes in {in}",
+			body:  "The wax is at {temp}. Below {limit} it is too cool to pour well.",
+			do:    []string{"Pour what is left now."},
+		},
+		KeyWindowClosed: {
+			title: "Too cool to pour: {temp}",
+			body:  "Below {limit} the wax sets rough and sticks badly to the jar.",
+			do:    []string{"Warm it again in the bath, gently, back into the pour window, and stir.", "Tap \"heat on\", and stay with it."},
+		},
+		KeyCongealing: {
+			title: "The wax is about to set: {temp}",
+			body:  "At {limit} it begins to set in the jug.",
+			do:    []string{"Warm it again in the bath now, or it must be melted from the start.", "Tap \"heat on\", and stay with it."},
+		},
+		KeyReheated: {
+			title: "Warm enough again: {temp}",
+			body:  "The wax is back at the top of the pour window ({limit}).",
+			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"jug out\"."},
+		},
+		KeyWicks: {
+			title: "Straighten the wicks",
+			body:  "The wax is setting.",
+			do:    []string{"Look whether every wick stands straight and in the middle. Don't move the jars."},
+		},
+		KeyTrim: {
+			title: "Trim the wicks",
+			body:  "The candles have set.",
+			do:    []string{"Trim each wick to a little under a quarter inch (5 to 6 mm)."},
+		},
+		KeyMove: {
+			title: "The candles may be moved",
+			body:  "They have stood long enough to leave the bench.",
+			do:    []string{"Move them to the shelf. Don't burn or send them yet."},
+		},
+		KeyCured: {
+			title: "Cured: ready to burn or send",
+			body:  "The curing time is over.",
+			do:    []string{"Test-burn one before you sell the batch.", "Tap \"cured\" to close the batch."},
+		},
+	},
+}
+
+// filler returns a function that fills the braces of a phrase.
+func (l language) filler(n Notice, u Units) func(string) string {
+	tu, mu := u.Temperature, u.Mass
+	if tu == "" {
+		tu = units.C
+	}
+	if mu == "" {
+		mu = units.Grams
+	}
+	deg := func(c float64, known bool) string {
+		if !known || math.IsNaN(c) {
+			return l.noTemp
+		}
+		d := 0
+		if tu == units.C {
+			d = 1
+		}
+		return units.Temperature(c, tu, d)
+	}
+	step := u.MassStep
+	if step == 0 && mu == units.Grams {
+		step = 1
+	}
+	secs := func(s float64) string { return units.Duration(roundTime(s)) }
+	in := l.now
+	if n.Seconds > 0 {
+		in = strings.ReplaceAll(l.about, "{x}", secs(n.Seconds))
+		if lo, hi := secs(n.Low), secs(n.HighEnd); n.HighEnd > 0 && lo != hi {
+			in = strings.NewReplacer("{x}", secs(n.Seconds), "{lo}", strings.TrimSuffix(lo, " min"), "{hi}", hi).Replace(l.between)
+			if !strings.HasSuffix(lo, " min") || !strings.HasSuffix(hi, " min") {
+				in = strings.NewReplacer("{x}", secs(n.Seconds), "{lo}", lo, "{hi}", hi).Replace(l.between)
+			}
+		}
+	}
+	if n.Key == KeyUnattended || n.Key == KeyProbeLost { // time gone by, not an estimate
+		in = secs(n.Seconds)
+	}
+	method := n.Method
+	if method == "" {
+		method = l.methodNotStated
+	}
+	oil := n.Oil
+	if oil == "" {
+		oil = "the fragrance"
+	}
+	fault, ok := l.faults[probe.Quality(n.Detail)]
+	if !ok {
+		fault = n.Detail
+	}
+	name := n.Probe
+	if name == "" {
+		name = "the probe"
+	}
+	have := n.Probe != ""
+	temp := deg(n.Celsius, have && n.Celsius != 0)
+	r := strings.NewReplacer(
+		"{temp}", temp,
+		"{limit}", deg(n.Limit, n.Limit != 0),
+		"{flash}", deg(n.Flash, n.Flash != 0),
+		"{method}", method,
+		"{oil}", oil,
+		"{grams}", units.Mass(n.Grams, mu, step),
+		"{stir}", units.Duration(n.Stir),
+		"{in}", in,
+		"{probe}", name,
+		"{fault}", fault,
+		"{detail}", n.Detail,
+		"{reason}", n.Reason,
+	)
+	return func(s string) string {
+		if strings.Contains(s, "{title}") {
+			p := l.phrases[n.Key]
+			s = strings.ReplaceAll(s, "{title}", p.title)
+		}
+		return upper(r.Replace(s))
+	}
+}
+
+// upper makes a sentence that begins with a value begin with a capital.
+func upper(s string) string {
+	for _, lower := range []string{"the ", "about "} {
+		if strings.HasPrefix(s, lower) {
+			return strings.ToUpper(s[:1]) + s[1:]
+		}
+	}
+	return s
+}
+
+// roundTime rounds to what is worth saying: 10 s below two minutes, else minutes.
+func roundTime(s float64) time.Duration {
+	d := time.Duration(s * float64(time.Second))
+	if d < 110*time.Second {
+		return max(d.Round(10*time.Second), 10*time.Second)
+	}
+	return d.Round(time.Minute)
+}

@@ -463,3 +463,22 @@ func (e *Engine) notice(k EventKind, at float64) {
 func (e *Engine) Lessons() []Lesson {
 	return append([]Lesson(nil), e.lessons...)
 }
+
+// Pass tells the engine that it is t now and no good reading came: crossing
+// times count from then, until the next reading.
+func (e *Engine) Pass(t float64) {
+	if e.started && t > e.last {
+		e.last = t
+	}
+}
+
+// Now returns the wax's temperature at the last reading, without its noise.
+func (e *Engine) Now() (celsius float64, ok bool) {
+	if !e.started {
+		return 0, false
+	}
+	return e.now(), true
+}
+
+// Going returns which way the wax is going; 0 while the curve hasn't said.
+func (e *Engine) Going() Direction { return e.mode }

@@ -25,7 +25,10 @@ type command struct {
 
 // commands lists every command in the order the help shows them.
 func commands() []command {
-	return []command{}
+	return []command{
+		replayCommand(),
+		planCommand(),
+	}
 }
 
 // errUsage marks an error of the command line itself: exit code 2.

@@ -317,3 +317,46 @@ func BenchmarkBatch(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "batches/s")
 }
+
+// The demo's batch has to fit into three minutes at 25 times life's pace.
+func TestBoathouseBatchIsPleasantToWatch(t *testing.T) {
+	s := sim.Ordinary(7)
+	s.Pot, s.Maker, s.Limits = sim.Boathouse(), sim.BoathouseMaker(), sim.BoathouseLimits()
+	s.Maker.Last = "wicks"
+	b := &bell{}
+	at := map[string]time.Duration{}
+	n := 0
+	b.l = s.Limits
+	p := sim.NewPlay(s)
+	peak, out := 0.0, 0.0
+	err := p.Run(b, func(m sim.Moment) error {
+		b.at = m.At
+		if m.Role == probe.RolePot && m.Err == nil {
+			b.wax = m.Sample.Celsius
+		}
+		for ; n < len(b.tapped); n++ {
+			at[b.tapped[n]] = m.At
+			if b.tapped[n] == "jug-out" {
+				out = m.Wax
+			}
+		}
+		if !b.has("poured") {
+			peak = max(peak, m.Wax)
+		}
+		if len(m.Over) > 0 {
+			t.Fatalf("over %v at %v", m.Over, m.At)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	melt, cool := at["scent-added"], at["pour-start"]-at["jug-out"]
+	t.Logf("melting %v, then %v to jug out at %.1f °C, cooling %v, wicks %v; peak %.1f °C", melt, at["jug-out"]-melt, out, cool, at["wicks"], peak)
+	if melt < 14*time.Minute || melt > 24*time.Minute || cool < 25*time.Minute || cool > 45*time.Minute {
+		t.Errorf("melting took %v and cooling %v", melt, cool)
+	}
+	if total := at["wicks"]; total > 75*time.Minute {
+		t.Errorf("the batch took %v, more than three minutes at 25 times life's pace", total)
+	}
+}

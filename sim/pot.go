@@ -112,18 +112,35 @@ func Default() Config {
 	}
 }
 
-// Boathouse is the demo's pot: a larger steel jug of rapeseed-coconut wax in a
-// cool harbour workshop.
+// Boathouse is the demo's pot: 1.2 kg of rapeseed-coconut wax in a wide steel
+// jug, in a cool harbour workshop.
 func Boathouse() Config {
 	c := Default()
 	c.Wax, c.WaxGrams, c.WaxStart = RapeseedCoconut, 1200, 17.5
 	c.Jug = Steel
 	c.Jug.Diameter, c.Jug.Height, c.Jug.Grams = 0.13, 0.18, 520
-	c.WaterGrams, c.WaterStart = 3000, 80
-	c.Burner = 1700
+	c.WaterGrams, c.WaterStart = 2600, 55
+	c.Burner = 1250
+	c.InnerFilm, c.SolidContact = 120, 60
 	c.Room, c.RoomSwing, c.RoomWander = 18, 0.4, 0.1
 	c.Seed = 7
 	return c
+}
+
+// BoathouseLimits go with the Boathouse's wax and its invented scents.
+func BoathouseLimits() Limits {
+	return Limits{ScentAdd: 75, PourHigh: 60, Pour: 57, PourLow: 54, Congeal: RapeseedCoconut.Liquidus,
+		Flash: 92, Scorch: 105, Boiling: BoilingPoint(1013.25)}
+}
+
+// BoathouseMaker is who works there.
+func BoathouseMaker() MakerConfig {
+	m := DefaultMaker()
+	l := BoathouseLimits()
+	m.ScentAt, m.PourAt, m.ReheatTo = l.ScentAdd, l.Pour, l.PourHigh+5
+	m.ScentGrams, m.ScentCelsius = 75, 18
+	m.PourTime, m.LeftOver = 4*time.Minute, 27
+	return m
 }
 
 // Pot is a melt pot at one moment. It is not safe for use by several

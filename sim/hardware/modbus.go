@@ -151,14 +151,17 @@ func Tenths(address uint16, temp func() float64) Registers {
 // Float is a slave that shows the temperature as a 32-bit float in two registers
 // from the given address, high word first, or low word first when swapped.
 func Float(address uint16, swapped bool, temp func() float64) Registers {
+	var words [2]uint16 // latched with the first register, so that both are of one moment
 	return func(_ byte, a uint16) (uint16, bool) {
-		bits := math.Float32bits(float32(temp()))
-		words := [2]uint16{uint16(bits >> 16), uint16(bits)}
-		if swapped {
-			words[0], words[1] = words[1], words[0]
-		}
 		if a < address || a > address+1 {
 			return 0, false
+		}
+		if a == address {
+			bits := math.Float32bits(float32(temp()))
+			words = [2]uint16{uint16(bits >> 16), uint16(bits)}
+			if swapped {
+				words[0], words[1] = words[1], words[0]
+			}
 		}
 		return words[a-address], true
 	}

@@ -1,0 +1,224 @@
+package families
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"example.org/meltstation/alerts/forecast"
+)
+
+const stefanBoltzmann = 5.670374419e-8 // W/(m² K⁴), CODATA 2018
+
+// lump is the tuning set's pot: one body of wax, in a bath or in air.
+type lump struct {
+	heat     float64 // J/K
+	area     float64 // m², to the air
+	h, p     float64 // W/(m² K) at 50 K, and how it goes with the difference
+	emit     float64
+	wax      float64 // °C
+	room     float64
+	drift    float64 // K/s
+	wave     float64 // K, slow swing of the room
+	waveTime float64 // s
+	gust     float64 // relative change of h now
+	gustVar  float64
+	gustTime float64
+	rng      *rand.Rand
+
+	inBath   bool
+	bath     float64 // °C
+	bathHeat float64 // J/K
+	bathLoss float64 // W/K
+	power    float64 // W
+	boil     float64
+	hold     float64 // °C, thermostat; 0 = none
+	couple   float64 // W/K, wax to bath
+	latent   float64 // J, of all the wax
+	meltLo   float64
+	meltHi   float64
+
+	plan []change
+}
+
+func (l *lump) step(t float64) (float64, float64) {
+	for len(l.plan) > 0 && t >= l.plan[0].t {
+		l.plan[0].f()
+		l.plan = l.plan[1:]
+	}
+	room := l.room + l.drift*t
+	if l.wave > 0 {
+		room += l.wave * math.Sin(2*math.Pi*t/l.waveTime)
+	}
+	if l.gustTime > 0 {
+		a := math.Exp(-1 / l.gustTime)
+		l.gust = l.gust*a + l.gustVar*math.Sqrt(1-a*a)*l.rng.NormFloat64()
+	}
+	d := l.wax - room
+	loss := l.h * (1 + l.gust) * math.Copysign(math.Pow(math.Abs(d)/50, l.p), 1) * d
+	loss += l.emit * stefanBoltzmann * (math.Pow(l.wax+273.15, 4) - math.Pow(room+273.15, 4))
+	loss *= l.area
+	var in float64
+	if l.inBath {
+		loss *= 0.3 // only the top of the jug is in the air
+		in = l.couple * (l.bath - l.wax)
+		p := l.power
+		if l.hold > 0 && l.bath >= l.hold {
+			p = 0
+		}
+		l.bath += (p - l.bathLoss*(l.bath-room) - in) / l.bathHeat
+		l.bath = math.Min(l.bath, l.boil)
+	}
+	c := l.heat
+	if l.latent > 0 && l.wax > l.meltLo && l.wax < l.meltHi {
+		c += l.latent / (l.meltHi - l.meltLo)
+	}
+	l.wax += (in - loss) / c
+	return l.wax, room
+}
+
+func newLump(r *rand.Rand) (*lump, float64) {
+	mass := logBetween(r, 0.5, 10)
+	l := &lump{rng: r}
+	glass := r.Float64() < 0.3
+	wall := mass * between(r, 0.2, 0.5)
+	cw := 500.0
+	l.emit = between(r, 0.1, 0.3)
+	if glass {
+		wall *= 2
+		cw = 840
+		l.emit = 0.9
+	}
+	l.heat = mass*between(r, 2000, 2500) + wall*cw
+	l.area = 0.062 * math.Pow(mass, 2.0/3) * between(r, 0.85, 1.2)
+	l.h = between(r, 4, 9)
+	l.p = between(r, 0, 0.33)
+	if r.Float64() < 0.15 {
+		l.h *= between(r, 0.5, 0.8) // a lid
+	}
+	l.room = between(r, 15, 32)
+	l.drift = pick(r, 0, 0, 1, -1) * between(r, 0, 2) / 3600
+	l.wave, l.waveTime = pick(r, 0, 0, 0.5), between(r, 600, 2400)
+	if r.Float64() < 0.4 {
+		l.gustVar, l.gustTime = between(r, 0.01, 0.06), logBetween(r, 30, 900)
+	}
+	l.couple = between(r, 40, 120) * l.area
+	l.bathHeat = between(r, 1.5, 3) * math.Sqrt(mass) * 4180
+	l.bathLoss = between(r, 0.8, 2) * math.Sqrt(mass)
+	l.boil = between(r, 94, 100)
+	return l, mass
+}
+
+func known(l *lump, mass float64, r *rand.Rand) forecast.Known {
+	return forecast.Known{WaxGrams: mass * 1000, OilGrams: mass * 60, OilCelsius: 21, Jug: "jug", Boiling: l.boil}
+}
+
+func pourTarget(r *rand.Rand) float64 { return pick(r, 57.2, 57.2, 60, 65, 54.4) }
+
+func tuneBench(r *rand.Rand) Batch {
+	l, _ := newLump(r)
+	l.wax = between(r, 78, 88)
+	return run(r, l, goodSensor(r), pourTarget(r), forecast.Cooling, 4*3600, 60, 0.1)
+}
+
+func tuneLifted(r *rand.Rand) Batch {
+	l, _ := newLump(r)
+	l.wax = between(r, 82, 87)
+	l.inBath = true
+	l.bath = l.wax + between(r, -1, 4)
+	lift := between(r, 240, 900)
+	l.plan = []change{{lift, func() { l.inBath = false }}}
+	b := run(r, l, goodSensor(r), math.Min(pourTarget(r), l.wax-10), forecast.Cooling, 4*3600, lift+150, 0.1)
+	if r.Float64() < 0.4 {
+		b.Taps = append(b.Taps, Tap{lift + between(r, -10, 60), forecast.JugOut})
+	}
+	return b
+}
+
+func tuneScent(r *rand.Rand) Batch {
+	l, mass := newLump(r)
+	l.wax = between(r, 83, 87)
+	l.inBath = true
+	l.bath = l.wax + between(r, 0, 4)
+	scent := between(r, 180, 400)
+	lift := scent + between(r, 120, 300)
+	oil := mass * between(r, 0.04, 0.1)
+	l.plan = []change{
+		{scent, func() {
+			l.wax -= oil * 1900 * (l.wax - 21) / (l.heat + oil*1900)
+			l.heat += oil * 1900
+			l.gust = 0.3
+		}},
+		{lift, func() { l.inBath = false }},
+	}
+	b := run(r, l, goodSensor(r), math.Min(pourTarget(r), 65), forecast.Cooling, 4*3600, lift+150, 0.1)
+	if r.Float64() < 0.5 {
+		b.Known = known(l, mass, r)
+		b.Known.OilGrams = oil * 1000
+		b.Taps = append(b.Taps, Tap{scent + between(r, -15, 45), forecast.ScentIn}, Tap{lift + between(r, -10, 60), forecast.JugOut})
+	}
+	return b
+}
+
+func tuneHeating(r *rand.Rand) Batch {
+	l, mass := newLump(r)
+	l.wax = l.room
+	l.inBath = true
+	l.bath = pick(r, l.room+30, 90, l.boil)
+	l.power = between(r, 700, 1800) * math.Sqrt(mass)
+	l.latent = mass * between(r, 120e3, 200e3)
+	l.meltLo = between(r, 38, 48)
+	l.meltHi = l.meltLo + between(r, 6, 14)
+	if r.Float64() < 0.4 {
+		l.hold = between(r, 90, l.boil)
+	}
+	if r.Float64() < 0.6 { // the recording begins with the wax melted
+		l.latent = 0
+		l.wax = between(r, 50, 62)
+		l.bath = between(r, l.wax, l.boil)
+	}
+	b := run(r, l, goodSensor(r), pick(r, 85, 82, 80), forecast.Heating, 4*3600, 60, 0.1)
+	if r.Float64() < 0.5 {
+		b.Known.Boiling = l.boil
+	}
+	return b
+}
+
+func tuneUnreachable(r *rand.Rand) Batch {
+	l, _ := newLump(r)
+	if r.Float64() < 0.6 { // a bath too cool for the fragrance
+		l.inBath = true
+		l.wax = between(r, 45, 60)
+		l.hold = between(r, 72, 83)
+		l.bath = pick(r, l.hold, l.wax+5)
+		l.power = between(r, 700, 1800) * 1.5
+		b := run(r, l, goodSensor(r), 85, forecast.Heating, 4000, 60, 0.1)
+		return b
+	}
+	l.wax = between(r, 75, 86)
+	if r.Float64() < 0.5 {
+		l.inBath = true // kept warm over the target
+		l.hold = between(r, 62, 70)
+		l.bath = l.hold
+		l.power = 2000
+		return run(r, l, goodSensor(r), 57.2, forecast.Cooling, 5000, 60, 0.1)
+	}
+	return run(r, l, goodSensor(r), l.room-between(r, 0.5, 4), forecast.Cooling, 5000, 60, 0.1)
+}
+
+// newton is Newton's law and white noise, nothing else.
+func newton(r *rand.Rand) Batch {
+	n := Newton{Ta: between(r, 17, 28), K: logBetween(r, 2.5e-4, 1.2e-3), Sigma: pick(r, 0.03, 0.05, 0.1)}
+	n.A = between(r, 78, 88) - n.Ta
+	return NewtonBatch(r, n, 57.2, 1)
+}
+
+// NewtonBatch is the curve n read every period seconds until a little after it
+// has come to target.
+func NewtonBatch(r *rand.Rand, n Newton, target, period float64) Batch {
+	b := Batch{Target: target, Dir: forecast.Cooling, From: 60, Newton: &n}
+	b.Truth = math.Log(n.A/(target-n.Ta)) / n.K
+	for t := 0.0; t < b.Truth+60; t += period {
+		b.Samples = append(b.Samples, Sample{t, n.Ta + n.A*math.Exp(-n.K*t) + n.Sigma*r.NormFloat64(), n.Ta})
+	}
+	return b
+}

@@ -1,0 +1,86 @@
+package dashboard
+
+import (
+	"net"
+	"net/netip"
+	"sync"
+)
+
+// limited is a listener that hangs up on connections beyond a number: in all,
+// and from any one address of the network. Waiting instead, as a simple limit
+// would, lets one host on the network lock everybody out.
+type limited struct {
+	net.Listener
+	total, each int
+
+	mu    sync.Mutex
+	open  int
+	peers map[netip.Addr]int
+}
+
+// bound limits l; a zero limit is the default.
+func bound(l net.Listener, total, each int) net.Listener {
+	if total == 0 {
+		total = 1024
+	}
+	if each == 0 {
+		each = 64
+	}
+	return &limited{Listener: l, total: total, each: each, peers: make(map[netip.Addr]int)}
+}
+
+// Accept returns the next connection within the limits.
+func (l *limited) Accept() (net.Conn, error) {
+	for {
+		c, err := l.Listener.Accept()
+		if err != nil {
+			return nil, err
+		}
+		from := address(c.RemoteAddr())
+		if !l.take(from) {
+			c.Close()
+			continue
+		}
+		return &counted{Conn: c, release: sync.OnceFunc(func() { l.release(from) })}, nil
+	}
+}
+
+func (l *limited) take(from netip.Addr) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.open >= l.total || !from.IsLoopback() && l.peers[from] >= l.each {
+		return false
+	}
+	l.open++
+	l.peers[from]++
+	return true
+}
+
+func (l *limited) release(from netip.Addr) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.open--
+	if l.peers[from]--; l.peers[from] <= 0 {
+		delete(l.peers, from)
+	}
+}
+
+// counted gives its place back when it is closed.
+type counted struct {
+	net.Conn
+	release func()
+}
+
+// Close closes the connection.
+func (c *counted) Close() error {
+	c.release()
+	return c.Conn.Close()
+}
+
+func address(a net.Addr) netip.Addr {
+	ap, err := netip.ParseAddrPort(a.String())
+	if err != nil {
+		return netip.Addr{}
+	}
+	return ap.Addr().Unmap()
+}

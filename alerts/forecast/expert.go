@@ -69,10 +69,9 @@ func (x *expert) step(dt, drift float64) {
 	}
 	r, n := x.x[sR], x.x[sN]
 	d := x.gap()
-	var a, b, c, e, acc float64 // partial derivatives of dr/dt, and itself
+	var a, b, c, e float64 // partial derivatives of dr/dt
 	if r*d < 0 {
 		s := r / d // -k, effective
-		acc = n * r * s
 		a, b, c, e = -n*s*s, 2*n*s, n*s*s, r*s
 		// Exact path of the mean: d shrinks by g, r by g^n.
 		m := n - 1
@@ -86,12 +85,12 @@ func (x *expert) step(dt, drift float64) {
 			}
 			g = math.Exp(-math.Log(base) / m)
 		}
+		g = math.Max(g, 1e-4)
 		x.x[sT] += d*g - d
 		x.x[sR] = r * math.Pow(g, n)
 	} else {
 		x.x[sT] += r * dt
 	}
-	_ = acc
 	h := dt * dt / 2
 	// Transition rows of T and r; Ta and n stand still.
 	f0 := [dim]float64{1 + a*h, dt + b*h, c * h, e * h}
@@ -165,7 +164,7 @@ func (x *expert) tidy() {
 		}
 	}
 	if x.law.nsd > 0 {
-		x.x[sN] = math.Min(math.Max(x.x[sN], x.law.n-4*x.law.nsd), x.law.n+4*x.law.nsd)
+		x.x[sN] = math.Min(math.Max(x.x[sN], math.Max(0, x.law.n-4*x.law.nsd)), x.law.n+4*x.law.nsd)
 	}
 	if x.law.dir == Cooling {
 		x.x[sTa] = math.Max(x.x[sTa], -30)

@@ -21,9 +21,22 @@ import (
 	"math"
 	"math/rand/v2"
 	"sort"
-
-	"example.org/meltstation/alerts/forecast"
 )
+
+// Direction says which way the target is crossed, as package forecast does.
+type Direction int8
+
+// The directions of a target.
+const (
+	Cooling Direction = -1
+	Heating Direction = +1
+)
+
+// Known is what the station would have been told of the pot; zero is not known.
+type Known struct {
+	WaxGrams, OilGrams, OilCelsius float64
+	Boiling                        float64 // °C
+}
 
 // Sample is one reading.
 type Sample struct {
@@ -35,7 +48,7 @@ type Sample struct {
 // Tap is something the maker told.
 type Tap struct {
 	T    float64 // s, when it was told
-	Kind forecast.EventKind
+	Kind string  // as package forecast names it
 }
 
 // Batch is one pot from its first reading to a little after the target.
@@ -46,10 +59,10 @@ type Batch struct {
 
 	Samples []Sample
 	Taps    []Tap
-	Known   forecast.Known
+	Known   Known
 
 	Target float64 // °C
-	Dir    forecast.Direction
+	Dir    Direction
 	// Truth is when the probe, freed of noise and digits, came through the
 	// target; NaN when it never does.
 	Truth float64 // s
@@ -185,7 +198,7 @@ type change struct {
 
 // run moves p until it has come through target in direction dir (or for limit
 // seconds), and reads it with s. settled is when its last change of regime was.
-func run(r *rand.Rand, p pot, s sensor, target float64, dir forecast.Direction, limit, settled float64, roomSigma float64) Batch {
+func run(r *rand.Rand, p pot, s sensor, target float64, dir Direction, limit, settled float64, roomSigma float64) Batch {
 	b := Batch{Target: target, Dir: dir, Truth: math.NaN(), From: settled}
 	wax, room := p.step(0)
 	l1, l2 := wax, wax

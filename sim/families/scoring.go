@@ -3,8 +3,6 @@ package families
 import (
 	"math"
 	"math/rand/v2"
-
-	"example.org/meltstation/alerts/forecast"
 )
 
 // bodies is the scoring set's pot: wax, the jug's wall and the table top it
@@ -134,7 +132,7 @@ func scoreBench(r *rand.Rand) Batch {
 	s := goodSensor(r)
 	s.lag2 = between(r, 0, 5)
 	s.wander, s.wanderTime = pick(r, 0, 0.01, 0.02), between(r, 5, 20)
-	return run(r, p, s, pourTarget(r), forecast.Cooling, 5*3600, 60, 0.1)
+	return run(r, p, s, pourTarget(r), Cooling, 5*3600, 60, 0.1)
 }
 
 func (p *bodies) soak(r *rand.Rand, c float64) {
@@ -149,9 +147,9 @@ func scoreLifted(r *rand.Rand) Batch {
 	p.soak(r, between(r, 81, 88))
 	lift := between(r, 240, 1200)
 	p.plan = []change{{lift, func() { p.inBath = false }}}
-	b := run(r, p, goodSensor(r), math.Min(pourTarget(r), 65), forecast.Cooling, 5*3600, lift+150, 0.1)
+	b := run(r, p, goodSensor(r), math.Min(pourTarget(r), 65), Cooling, 5*3600, lift+150, 0.1)
 	if r.Float64() < 0.4 {
-		b.Taps = append(b.Taps, Tap{lift + between(r, -10, 90), forecast.JugOut})
+		b.Taps = append(b.Taps, Tap{lift + between(r, -10, 90), "jug-out"})
 	}
 	b.Known.WaxGrams = mass * 1000
 	return b
@@ -174,10 +172,10 @@ func scoreScent(r *rand.Rand) Batch {
 	}
 	p.plan = append(p.plan, change{lift, func() { p.inBath = false }})
 	_ = left
-	b := run(r, p, goodSensor(r), math.Min(pourTarget(r), 65), forecast.Cooling, 5*3600, lift+150, 0.1)
+	b := run(r, p, goodSensor(r), math.Min(pourTarget(r), 65), Cooling, 5*3600, lift+150, 0.1)
 	if r.Float64() < 0.5 {
-		b.Known = forecast.Known{WaxGrams: mass * 1000, OilGrams: oil * 1000, OilCelsius: 21}
-		b.Taps = append(b.Taps, Tap{scent + between(r, -20, 60), forecast.ScentIn}, Tap{lift + between(r, -10, 90), forecast.JugOut})
+		b.Known = Known{WaxGrams: mass * 1000, OilGrams: oil * 1000, OilCelsius: 21}
+		b.Taps = append(b.Taps, Tap{scent + between(r, -20, 60), "scent-in"}, Tap{lift + between(r, -10, 90), "jug-out"})
 	}
 	return b
 }
@@ -194,13 +192,13 @@ func scoreDraught(r *rand.Rand) Batch {
 			p.lid = between(r, 0.3, 0.7)
 		}
 	}}}
-	return run(r, p, goodSensor(r), math.Min(pourTarget(r), 60), forecast.Cooling, 5*3600, at+150, 0.1)
+	return run(r, p, goodSensor(r), math.Min(pourTarget(r), 60), Cooling, 5*3600, at+150, 0.1)
 }
 
 func scorePoor(r *rand.Rand) Batch {
 	p, _ := newBodies(r)
 	p.start(between(r, 77, 90))
-	return run(r, p, poorSensor(r), pourTarget(r), forecast.Cooling, 3*3600, 60, 0.3)
+	return run(r, p, poorSensor(r), pourTarget(r), Cooling, 3*3600, 60, 0.3)
 }
 
 func scoreHeating(r *rand.Rand) Batch {
@@ -216,7 +214,7 @@ func scoreHeating(r *rand.Rand) Batch {
 	if r.Float64() < 0.3 {
 		p.keep = between(r, 90, p.boil)
 	}
-	b := run(r, p, goodSensor(r), pick(r, 85, 85, 80), forecast.Heating, 4*3600, 60, 0.1)
+	b := run(r, p, goodSensor(r), pick(r, 85, 85, 80), Heating, 4*3600, 60, 0.1)
 	if r.Float64() < 0.5 {
 		b.Known.Boiling = p.boil
 	}
@@ -230,7 +228,7 @@ func scoreUnreachable(r *rand.Rand) Batch {
 		p.keep = between(r, 73, 83)
 		p.bath = pick(r, p.keep, p.wax+6)
 		p.power = between(r, 700, 1800) * math.Sqrt(mass)
-		return run(r, p, goodSensor(r), 85, forecast.Heating, 4000, 60, 0.1)
+		return run(r, p, goodSensor(r), 85, Heating, 4000, 60, 0.1)
 	}
 	p.start(between(r, 75, 88))
 	if r.Float64() < 0.5 {
@@ -238,7 +236,7 @@ func scoreUnreachable(r *rand.Rand) Batch {
 		p.keep = between(r, 62, 71)
 		p.bath = p.keep
 		p.power = 2000 * math.Sqrt(mass)
-		return run(r, p, goodSensor(r), 57.2, forecast.Cooling, 5000, 60, 0.1)
+		return run(r, p, goodSensor(r), 57.2, Cooling, 5000, 60, 0.1)
 	}
-	return run(r, p, goodSensor(r), p.room-between(r, 0.5, 4)-math.Abs(p.trend)*1.4-p.cycle, forecast.Cooling, 5000, 60, 0.1)
+	return run(r, p, goodSensor(r), p.room-between(r, 0.5, 4)-math.Abs(p.trend)*1.4-p.cycle, Cooling, 5000, 60, 0.1)
 }

@@ -3,8 +3,6 @@ package families
 import (
 	"math"
 	"math/rand/v2"
-
-	"example.org/meltstation/alerts/forecast"
 )
 
 const stefanBoltzmann = 5.670374419e-8 // W/(m² K⁴), CODATA 2018
@@ -108,8 +106,8 @@ func newLump(r *rand.Rand) (*lump, float64) {
 	return l, mass
 }
 
-func known(l *lump, mass float64, r *rand.Rand) forecast.Known {
-	return forecast.Known{WaxGrams: mass * 1000, OilGrams: mass * 60, OilCelsius: 21, Jug: "jug", Boiling: l.boil}
+func known(l *lump, mass float64, r *rand.Rand) Known {
+	return Known{WaxGrams: mass * 1000, OilGrams: mass * 60, OilCelsius: 21, Boiling: l.boil}
 }
 
 func pourTarget(r *rand.Rand) float64 { return pick(r, 57.2, 57.2, 60, 65, 54.4) }
@@ -117,7 +115,7 @@ func pourTarget(r *rand.Rand) float64 { return pick(r, 57.2, 57.2, 60, 65, 54.4)
 func tuneBench(r *rand.Rand) Batch {
 	l, _ := newLump(r)
 	l.wax = between(r, 78, 88)
-	return run(r, l, goodSensor(r), pourTarget(r), forecast.Cooling, 4*3600, 60, 0.1)
+	return run(r, l, goodSensor(r), pourTarget(r), Cooling, 4*3600, 60, 0.1)
 }
 
 func tuneLifted(r *rand.Rand) Batch {
@@ -127,9 +125,9 @@ func tuneLifted(r *rand.Rand) Batch {
 	l.bath = l.wax + between(r, -1, 4)
 	lift := between(r, 240, 900)
 	l.plan = []change{{lift, func() { l.inBath = false }}}
-	b := run(r, l, goodSensor(r), math.Min(pourTarget(r), l.wax-10), forecast.Cooling, 4*3600, lift+150, 0.1)
+	b := run(r, l, goodSensor(r), math.Min(pourTarget(r), l.wax-10), Cooling, 4*3600, lift+150, 0.1)
 	if r.Float64() < 0.4 {
-		b.Taps = append(b.Taps, Tap{lift + between(r, -10, 60), forecast.JugOut})
+		b.Taps = append(b.Taps, Tap{lift + between(r, -10, 60), "jug-out"})
 	}
 	return b
 }
@@ -150,11 +148,11 @@ func tuneScent(r *rand.Rand) Batch {
 		}},
 		{lift, func() { l.inBath = false }},
 	}
-	b := run(r, l, goodSensor(r), math.Min(pourTarget(r), 65), forecast.Cooling, 4*3600, lift+150, 0.1)
+	b := run(r, l, goodSensor(r), math.Min(pourTarget(r), 65), Cooling, 4*3600, lift+150, 0.1)
 	if r.Float64() < 0.5 {
 		b.Known = known(l, mass, r)
 		b.Known.OilGrams = oil * 1000
-		b.Taps = append(b.Taps, Tap{scent + between(r, -15, 45), forecast.ScentIn}, Tap{lift + between(r, -10, 60), forecast.JugOut})
+		b.Taps = append(b.Taps, Tap{scent + between(r, -15, 45), "scent-in"}, Tap{lift + between(r, -10, 60), "jug-out"})
 	}
 	return b
 }
@@ -176,7 +174,7 @@ func tuneHeating(r *rand.Rand) Batch {
 		l.wax = between(r, 50, 62)
 		l.bath = between(r, l.wax, l.boil)
 	}
-	b := run(r, l, goodSensor(r), pick(r, 85, 82, 80), forecast.Heating, 4*3600, 60, 0.1)
+	b := run(r, l, goodSensor(r), pick(r, 85, 82, 80), Heating, 4*3600, 60, 0.1)
 	if r.Float64() < 0.5 {
 		b.Known.Boiling = l.boil
 	}
@@ -191,7 +189,7 @@ func tuneUnreachable(r *rand.Rand) Batch {
 		l.hold = between(r, 72, 83)
 		l.bath = pick(r, l.hold, l.wax+5)
 		l.power = between(r, 700, 1800) * 1.5
-		b := run(r, l, goodSensor(r), 85, forecast.Heating, 4000, 60, 0.1)
+		b := run(r, l, goodSensor(r), 85, Heating, 4000, 60, 0.1)
 		return b
 	}
 	l.wax = between(r, 75, 86)
@@ -200,9 +198,9 @@ func tuneUnreachable(r *rand.Rand) Batch {
 		l.hold = between(r, 62, 70)
 		l.bath = l.hold
 		l.power = 2000
-		return run(r, l, goodSensor(r), 57.2, forecast.Cooling, 5000, 60, 0.1)
+		return run(r, l, goodSensor(r), 57.2, Cooling, 5000, 60, 0.1)
 	}
-	return run(r, l, goodSensor(r), l.room-between(r, 0.5, 4), forecast.Cooling, 5000, 60, 0.1)
+	return run(r, l, goodSensor(r), l.room-between(r, 0.5, 4), Cooling, 5000, 60, 0.1)
 }
 
 // newton is Newton's law and white noise, nothing else.
@@ -215,7 +213,7 @@ func newton(r *rand.Rand) Batch {
 // NewtonBatch is the curve n read every period seconds until a little after it
 // has come to target.
 func NewtonBatch(r *rand.Rand, n Newton, target, period float64) Batch {
-	b := Batch{Target: target, Dir: forecast.Cooling, From: 60, Newton: &n}
+	b := Batch{Target: target, Dir: Cooling, From: 60, Newton: &n}
 	b.Truth = math.Log(n.A/(target-n.Ta)) / n.K
 	for t := 0.0; t < b.Truth+60; t += period {
 		b.Samples = append(b.Samples, Sample{t, n.Ta + n.A*math.Exp(-n.K*t) + n.Sigma*r.NormFloat64(), n.Ta})

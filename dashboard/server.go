@@ -30,6 +30,7 @@ type Options struct {
 
 	Names        []string          // host names by which the network may address the station, besides its addresses
 	Devices      *pairing.Registry // nil = an empty one that forgets at the end
+	PublicURL    string            // where the network reaches the station, for QR codes asked for on this machine; "" = as asked
 	MetricsToken string            // opens /metrics to who sends it as a bearer token; "" = no such token
 
 	Ready   []ReadyCheck    // of /readyz
@@ -179,6 +180,13 @@ func (s *Server) handle(h handler) http.HandlerFunc {
 func (s *Server) routes(exposition http.Handler) *http.ServeMux {
 	mux := http.NewServeMux()
 	add := func(pattern string, h handler) { mux.HandleFunc(pattern, s.handle(h)) }
+
+	add("POST /pair", s.pair)
+	add("POST /api/v1/pairing-codes", s.newCode)
+	add("GET /api/v1/devices", s.listDevices)
+	add("DELETE /api/v1/devices/{id}", s.removeDevice)
+	add("GET /api/v1/me", s.me)
+	add("DELETE /api/v1/me", s.forgetMe)
 
 	elsewhere := s.elsewhere(mux)
 	add("GET /", func(w http.ResponseWriter, r *http.Request) error {

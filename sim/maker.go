@@ -124,6 +124,7 @@ const (
 	doMoved     = "moved"
 	doCured     = "cured"
 	doHeatOn    = "heat-on"
+	doAbandoned = "abandoned"
 )
 
 // dangers are the calls at which a heedful maker takes the heat away.
@@ -221,6 +222,9 @@ func (m *Maker) delay() time.Duration {
 	return d
 }
 
+// Did is when a thing of a kind was done (not when it was told), or -1.
+func (m *Maker) Did(kind string) time.Duration { return m.task(kind).acted }
+
 // Done reports whether the maker has nothing left to do or to tell.
 func (m *Maker) Done() bool {
 	for _, t := range m.steps {
@@ -271,6 +275,16 @@ func (m *Maker) follow() {
 			m.act(t)
 		}
 		t.done = true
+	}
+	if count[doAbandoned] > 0 {
+		m.bench.Do(func(p *Pot) { p.HeatOff(); p.JugOut() })
+		for _, t := range m.steps {
+			t.done = true
+			if t.acted < 0 {
+				t.acted = m.now
+			}
+		}
+		return
 	}
 	if count[doHeatOn] > m.seen[doHeatOn] {
 		m.seen[doHeatOn] = count[doHeatOn]

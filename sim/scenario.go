@@ -21,26 +21,6 @@ type Limits struct {
 	Boiling  float64 // of water at the station
 }
 
-// What can go wrong in a [Scenario].
-const (
-	LiftProbe   = "lift"       // the wax probe is out of the wax
-	UnplugProbe = "unplug"     // the wax probe's plug comes loose
-	StickProbe  = "stick"      // the wax probe repeats its last number
-	BoilDry     = "dry"        // the bath is suddenly empty
-	BareFlame   = "bare-flame" // the jug stands on the flame without a bath
-	OpenWindow  = "draught"
-	ForgetHeat  = "forget-heat" // the flame is turned up again and left
-)
-
-// Incident is one thing that goes wrong, some time after something was done.
-type Incident struct {
-	What  string
-	After string        // "start", "scent-added", "jug-out": what the maker did
-	In    time.Duration // after it
-	For   time.Duration // how long; not used by BoilDry and ForgetHeat, which end when somebody acts
-	Value float64       // W for BareFlame
-}
-
 // Scenario is one batch with all that goes wrong in it. The same scenario always
 // goes the same way with the same station.
 type Scenario struct {
@@ -198,13 +178,6 @@ type Play struct {
 	maker *Maker
 	begin time.Time
 	at    time.Duration
-	open  []incident
-}
-
-type incident struct {
-	Incident
-	from  time.Duration // -1 = waits
-	ended bool
 }
 
 // NewPlay sets a scenario up. The station it is played to must take the time
@@ -218,9 +191,6 @@ func NewPlay(s Scenario) *Play {
 		p.s.Every = time.Second
 	}
 	p.bench = NewBench(s.Pot, p.Now, s.Sensors)
-	for _, i := range s.Incidents {
-		p.open = append(p.open, incident{Incident: i, from: -1})
-	}
 	return p
 }
 
@@ -236,6 +206,7 @@ func (p *Play) Bench() *Bench { return p.bench }
 // looks around.
 func (p *Play) Run(hands Hands, see func(Moment) error) error {
 	p.maker = NewMaker(p.s.Maker, p.bench, hands)
+	mishaps := NewMishaps(p.bench, p.maker, p.s.Incidents)
 	roles := make([]probe.Role, 0, len(p.s.Sensors))
 	for role := range p.s.Sensors {
 		roles = append(roles, role)
@@ -243,7 +214,7 @@ func (p *Play) Run(hands Hands, see func(Moment) error) error {
 	slices.Sort(roles)
 	var idle time.Duration
 	for ; p.at <= p.s.Length && idle <= p.s.After; p.at += p.s.Every {
-		p.mishaps()
+		mishaps.Step(p.at)
 		for _, role := range roles {
 			if err := see(p.look(role)); err != nil {
 				return err
@@ -276,56 +247,4 @@ func (p *Play) look(role probe.Role) Moment {
 		m.Tip, m.In = w.Tip(), !w.lifted
 	})
 	return m
-}
-
-// mishaps begins and ends what goes wrong.
-func (p *Play) mishaps() {
-	for i := range p.open {
-		x := &p.open[i]
-		if x.ended {
-			continue
-		}
-		if x.from < 0 {
-			t := p.maker.task(x.After)
-			if t.acted < 0 || p.at < t.acted+x.In {
-				continue
-			}
-			x.from = p.at
-			p.mishap(x.Incident, true)
-			continue
-		}
-		if x.For > 0 && p.at >= x.from+x.For {
-			x.ended = true
-			p.mishap(x.Incident, false)
-		}
-	}
-}
-
-func (p *Play) mishap(i Incident, on bool) {
-	switch i.What {
-	case LiftProbe:
-		p.bench.Lift(on)
-	case UnplugProbe:
-		p.bench.With(probe.RolePot, func(s *Sensor) { s.Unplug(on) })
-	case StickProbe:
-		p.bench.With(probe.RolePot, func(s *Sensor) { s.Stick(on) })
-	case BoilDry:
-		p.bench.Do((*Pot).Drain)
-	case BareFlame:
-		p.bench.Do(func(pot *Pot) {
-			if on && pot.Grams() > 100 {
-				pot.BareFlame(i.Value)
-			} else if !on {
-				pot.BareFlame(0)
-			}
-		})
-	case OpenWindow:
-		p.bench.Do(func(pot *Pot) { pot.Draught(on) })
-	case ForgetHeat:
-		p.bench.Do(func(pot *Pot) {
-			if !pot.Out() {
-				pot.HeatOn()
-			}
-		})
-	}
 }

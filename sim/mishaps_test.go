@@ -12,8 +12,8 @@ import (
 // Every kind of mishap must show in what the probes read or the wax does.
 func TestMishapsShow(t *testing.T) {
 	type seen struct {
-		errs, out, equal int // pot readings: failed, probe out of the wax, longest run of one value
-		peak, pan        float64 // °C, of the wax and of the bath's probe
+		errs, out, equal int           // pot readings: failed, probe out of the wax, longest run of one value
+		peak, pan        float64       // °C, of the wax and of the bath's probe
 		cooled           time.Duration // from the jug out to the pour
 		warmed           float64       // K after the heat went off
 	}

@@ -94,7 +94,7 @@
 //	POST /api/v1/pots/{pot}/events/{id}/correct                   plan.Event (only kind, wall, celsius, grams,
 //	                                                              counts, first, last, text are looked at) → 204
 //	POST /api/v1/pots/{pot}/notices/{key}/acknowledge             → 204   (no body)
-//	POST /api/v1/pots/{pot}/notices/{key}/shelve                  {"seconds":600,"reason":"…"} → 204 (60 to 3600 s)
+//	POST /api/v1/pots/{pot}/notices/{key}/shelve                  {"seconds":600} → 204 (60 to 3600 s)
 //	POST /api/v1/pots/{pot}/notices/{key}/unshelve                → 204
 //	POST /api/v1/pots/{pot}/notices/{key}/reset                   → 204   (a latched one, once it is over)
 //	POST /api/v1/pots/{pot}/notices/{key}/remove                  {"reason":"…"} → 204 (out of service)
@@ -104,7 +104,7 @@
 //
 // # Curves
 //
-//	GET /api/v1/pots/{pot}/curve?points=1500      the batch now in the pot, or its last two hours without one
+//	GET /api/v1/pots/{pot}/curve?points=1500      the batch now in the pot; without one, what the pot showed in the last two hours
 //	GET /api/v1/batches/{id}/curve?points=1500    (points: 16 to 20000)
 //	→ {"pot":"…","batch":"…","start":"RFC 3339 of t = 0",
 //	   "series":[{"probe":"…","role":"pot","t":[0,1,…],"c":[21.5,null,…],"lo":[…],"hi":[…]},…],
@@ -118,7 +118,7 @@
 // # Batches and records
 //
 //	GET /api/v1/batches?text=&lot=&pot=&before=&limit=50
-//	    → {"batches":[{"id","pot","name","recipe","stage","started","ended"|null,"lots":[…]},…],"next":"…"}
+//	    → {"batches":[{"id","pot","name","recipe","stage","started","ended"|absent,"lots":[…]},…],"next":"…"}
 //	      newest first; "next" is the "before" of the following page, "" at the end
 //	GET /api/v1/batches/{id}                      → record.Record
 //	PUT /api/v1/batches/{id}/notes                record.Notes → 204 (finish, throw, burn test)
@@ -126,22 +126,31 @@
 //
 // # Recipes, sheets, shelf
 //
-//	GET    /api/v1/recipes                        → {"recipes":[{"name","error"|absent,"recipe":recipe.Recipe},…]}
-//	GET    /api/v1/recipes/{name}                 → recipe.Recipe
-//	PUT    /api/v1/recipes/{name}                 recipe.Recipe → 204
-//	DELETE /api/v1/recipes/{name}                 → 204
-//	POST   /api/v1/sheet                          {"recipe":"name of a saved one" or recipe.Recipe itself,
-//	                                              "containers":[{"name":"…","count":6}],"wax_grams":0,
-//	                                              "jug":"…","lots":{"part":"lot"}}
+//	GET    /api/v1/recipes                        → {"recipes":[{"key","name","recipe":form,"plan":plan.Recipe},…],
+//	                                                 "faults":["harbour.toml:12: …",…]}  (files that can't be used)
+//	GET    /api/v1/recipes/{key}                  → {"key","name","recipe":form,"plan":plan.Recipe}
+//	PUT    /api/v1/recipes/{key}                  form → 204
+//	DELETE /api/v1/recipes/{key}                  → 204
+//	POST   /api/v1/sheet                          {"recipe":"key of a saved one" or form,
+//	                                              "counts":[{"container":"Tin 200","n":6}],
+//	                                              "options":plan.Options}   (both may be left out)
 //	                                              → {"sheet":plan.Sheet,"text":"…the sheet as plain text…"}
-//	GET    /api/v1/shelf                          → {"now":"…","batches":[shelf entries]}
+//	GET    /api/v1/shelf                          → shelf.Board
 //	GET    /api/v1/shelf.ics                      the waits as a calendar
 //	GET    /api/v1/lesson                         → what past batches taught
 //
+// A form is a recipe with the keys of the recipe file, quantities as text with
+// their units ("185 F", "1 lb 4 oz"); package recipe reads and writes it. The key
+// of a recipe is the name of its file without the ending: small letters, digits
+// and dashes. A 422 of a form or a sheet carries
+// "fields":[{"field":"wax[1].density","text":"…what is wrong and the mend…"}].
+//
 // # The station itself
 //
-//	GET    /api/v1/probes                         → {"probes":[{"id","driver","pot","role","state","detail",
-//	                                                "reading":station.ReadingView|null,"opens","errors":{"crc":2}}]}
+//	GET    /api/v1/probes                         → {"probes":[{"id","name","kind","where","pot","role","attached",
+//	                                                "last":station.ReadingView|null,"good":station.ReadingView|null,
+//	                                                "rate":readings per second,"readings":n,"errors":{"crc":2},
+//	                                                "since":"…","mend":"…what to do, or empty…"}]}
 //	GET    /api/v1/channels                       → {"channels":[station.ChannelView]}
 //	POST   /api/v1/channels/test                  → {"channels":[station.ChannelView]}   (tries each now)
 //	GET    /api/v1/push/key                       → {"key":"base64url VAPID public key"}, 404 when push is off

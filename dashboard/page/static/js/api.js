@@ -1,0 +1,92 @@
+// The station's HTTP interface. Every failure becomes a Failure with words that
+// can be shown; 401 sends an unpaired device to the pairing page.
+import { t } from './strings.js';
+
+export class Failure extends Error {
+  constructor(status, problem, words) {
+    super(words);
+    this.status = status; // 0 when the station could not be reached
+    this.code = problem?.code || (status === 0 ? 'network' : '');
+    this.pot = problem?.pot || null;
+  }
+}
+
+async function call(method, path, body, { timeout = 10000, text = false } = {}) {
+  const stop = new AbortController();
+  const timer = setTimeout(() => stop.abort(), timeout);
+  let res;
+  try {
+    res = await fetch(`/api/v1${path}`, {
+      method,
+      credentials: 'same-origin',
+      cache: 'no-store',
+      signal: stop.signal,
+      headers: body === undefined ? {} : { 'Content-Type': 'application/json' },
+      body: body === undefined ? undefined : JSON.stringify(body),
+    });
+    if (res.ok) {
+      if (res.status === 204) return null;
+      return text ? await res.text() : await res.json();
+    }
+  } catch {
+    throw new Failure(0, null, t('failed.network'));
+  } finally {
+    clearTimeout(timer);
+  }
+  let problem = null;
+  try { problem = await res.json(); } catch { /* not every proxy speaks JSON */ }
+  if (res.status === 401 || problem?.code === 'unpaired') document.dispatchEvent(new CustomEvent('meltstation:unpaired'));
+  const words = [problem?.detail || problem?.title || `HTTP ${res.status}`, problem?.mend].filter(Boolean).join(' ');
+  throw new Failure(res.status, problem, words);
+}
+
+const e = encodeURIComponent;
+const query = (o) => {
+  const p = new URLSearchParams(Object.entries(o).filter(([, v]) => v !== '' && v !== undefined && v !== null)).toString();
+  return p ? `?${p}` : '';
+};
+
+export const api = {
+  snapshot: () => call('GET', '/snapshot'),
+  start: (pot, body) => call('POST', `/pots/${e(pot)}/start`, body),
+  tap: (pot, body) => call('POST', `/pots/${e(pot)}/taps`, body),
+  event: (pot, id, verb, body) => call('POST', `/pots/${e(pot)}/events/${e(id)}/${verb}`, body),
+  notice: (pot, key, verb, body) => call('POST', `/pots/${e(pot)}/notices/${e(key)}/${verb}`, body),
+  potCurve: (pot, points) => call('GET', `/pots/${e(pot)}/curve?points=${points}`, undefined, { timeout: 30000 }),
+  batches: (q) => call('GET', `/batches${query(q)}`),
+  batch: (id) => call('GET', `/batches/${e(id)}`),
+  batchCurve: (id, points) => call('GET', `/batches/${e(id)}/curve?points=${points}`, undefined, { timeout: 30000 }),
+  putNotes: (id, notes) => call('PUT', `/batches/${e(id)}/notes`, notes),
+  recipes: () => call('GET', '/recipes'),
+  putRecipe: (name, recipe) => call('PUT', `/recipes/${e(name)}`, recipe),
+  deleteRecipe: (name) => call('DELETE', `/recipes/${e(name)}`),
+  sheet: (body) => call('POST', '/sheet', body),
+  shelf: () => call('GET', '/shelf'),
+  lesson: () => call('GET', '/lesson'),
+  probes: () => call('GET', '/probes'),
+  channels: () => call('GET', '/channels'),
+  testChannels: () => call('POST', '/channels/test', undefined, { timeout: 60000 }),
+  pushKey: () => call('GET', '/push/key'),
+  subscribe: (body) => call('POST', '/push/subscription', body),
+  unsubscribe: (body) => call('DELETE', '/push/subscription', body),
+  preferences: () => call('GET', '/preferences'),
+  putPreferences: (body) => call('PUT', '/preferences', body),
+  pairingCode: (role) => call('POST', '/pairing-codes', { role }),
+  devices: () => call('GET', '/devices'),
+  removeDevice: (id) => call('DELETE', `/devices/${e(id)}`),
+  me: () => call('GET', '/me'),
+  leave: () => call('DELETE', '/me'),
+};
+
+/** Where a batch's record lies as a file. */
+export const recordFile = (id, kind) => `/api/v1/batches/${e(id)}/record.${kind}`;
+
+/** A fresh id for one thing done. crypto.randomUUID needs a secure context; getRandomValues does not. */
+export function freshId() {
+  if (globalThis.crypto?.randomUUID) return crypto.randomUUID();
+  const b = crypto.getRandomValues(new Uint8Array(16));
+  b[6] = (b[6] & 0x0f) | 0x40;
+  b[8] = (b[8] & 0x3f) | 0x80;
+  const x = [...b].map((v) => v.toString(16).padStart(2, '0')).join('');
+  return `${x.slice(0, 8)}-${x.slice(8, 12)}-${x.slice(12, 16)}-${x.slice(16, 20)}-${x.slice(20)}`;
+}

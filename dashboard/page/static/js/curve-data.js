@@ -1,0 +1,123 @@
+// Curves as columns, and their thinning to what a screen can show. Pure.
+
+/** An empty curve: t in s from `start` (ms since 1970), c in °C or null. */
+export const emptyCurve = () => ({ start: null, t: [], c: [], lo: [], hi: [] });
+
+/** Appends one reading. Readings come in order; one not later than the last is left out. */
+export function append(curve, atMs, celsius) {
+  if (curve.start === null) curve.start = atMs;
+  const s = (atMs - curve.start) / 1000;
+  const n = curve.t.length;
+  if (n > 0 && s <= curve.t[n - 1]) return false;
+  curve.t.push(s);
+  curve.c.push(celsius);
+  curve.lo.push(celsius);
+  curve.hi.push(celsius);
+  return true;
+}
+
+/** Index of the first t at or after x. */
+export function indexAt(ts, x) {
+  let a = 0;
+  let b = ts.length;
+  while (a < b) {
+    const m = (a + b) >> 1;
+    if (ts[m] < x) a = m + 1; else b = m;
+  }
+  return a;
+}
+
+/**
+ * Thins a curve to at most two points for each of `columns` pixel columns: the
+ * least and the greatest in the order they came, so that no spike is lost, and
+ * a null wherever a whole column holds nothing good. Gives {t, c}.
+ */
+export function thin(curve, from, to, columns) {
+  const { t: ts, c, lo, hi } = curve;
+  const a = Math.max(0, indexAt(ts, from) - 1);
+  const b = Math.min(ts.length, indexAt(ts, to) + 1);
+  const outT = [];
+  const outC = [];
+  if (b - a <= columns * 2) {
+    for (let i = a; i < b; i++) {
+      outT.push(ts[i]);
+      outC.push(c[i] ?? null);
+    }
+    return { t: outT, c: outC };
+  }
+  const width = (to - from) / columns;
+  let i = a;
+  while (i < b) {
+    const column = Math.floor((ts[i] - from) / width);
+    const end = from + (column + 1) * width;
+    let min = Infinity;
+    let max = -Infinity;
+    let minAt = 0;
+    let maxAt = 0;
+    let gap = null;
+    const first = ts[i];
+    for (; i < b && ts[i] < end; i++) {
+      if (c[i] === null || c[i] === undefined) { gap = ts[i]; continue; }
+      const l = lo[i] ?? c[i];
+      const h = hi[i] ?? c[i];
+      if (l < min) { min = l; minAt = ts[i]; }
+      if (h > max) { max = h; maxAt = ts[i]; }
+    }
+    if (min === Infinity) {
+      outT.push(gap ?? first);
+      outC.push(null);
+    } else if (minAt === maxAt) {
+      outT.push(minAt);
+      outC.push(c[indexAt(ts, minAt)]);
+    } else if (minAt < maxAt) {
+      outT.push(minAt, maxAt);
+      outC.push(min, max);
+    } else {
+      outT.push(maxAt, minAt);
+      outC.push(max, min);
+    }
+    if (i < b && ts[i] < end) i++; // never stand still
+  }
+  return { t: outT, c: outC };
+}
+
+/** The curve's value nearest to x within `reach` s: {t, c} or null. */
+export function nearest(curve, x, reach = Infinity) {
+  const { t: ts, c } = curve;
+  const i = indexAt(ts, x);
+  let best = null;
+  for (const j of [i - 1, i]) {
+    if (j < 0 || j >= ts.length || c[j] === null) continue;
+    const d = Math.abs(ts[j] - x);
+    if (d <= reach && (best === null || d < Math.abs(best.t - x))) best = { t: ts[j], c: c[j] };
+  }
+  return best;
+}
+
+/** The forecast fan at so many seconds ahead: {lo, mid, hi} or null outside it. */
+export function fanAt(fan, ahead) {
+  if (!fan || fan.length === 0 || ahead < fan[0].ahead || ahead > fan[fan.length - 1].ahead) return null;
+  for (let i = 1; i < fan.length; i++) {
+    const p = fan[i - 1];
+    const q = fan[i];
+    if (ahead > q.ahead) continue;
+    const f = q.ahead === p.ahead ? 0 : (ahead - p.ahead) / (q.ahead - p.ahead);
+    const mix = (k) => p[k] + f * (q[k] - p[k]);
+    return { lo: mix('lo'), mid: mix('mid'), hi: mix('hi') };
+  }
+  return { lo: fan[0].lo, mid: fan[0].mid, hi: fan[0].hi };
+}
+
+/** Events as they stand: withdrawn ones gone, corrected ones replaced, in order of time. */
+export function standing(events) {
+  const gone = new Set();
+  const changed = new Map();
+  for (const e of events || []) {
+    if (e.kind === 'withdrawal') gone.add(e.corrects);
+    if (e.kind === 'correction' && e.corrected) changed.set(e.corrects, e.corrected);
+  }
+  return (events || [])
+    .filter((e) => e.kind !== 'withdrawal' && e.kind !== 'correction' && !gone.has(e.id))
+    .map((e) => (changed.has(e.id) ? { ...e, ...changed.get(e.id), id: e.id } : e))
+    .sort((x, y) => (x.wall < y.wall ? -1 : x.wall > y.wall ? 1 : 0));
+}

@@ -96,6 +96,8 @@ const (
 	EventCured      EventKind = "cured"       // closed: ready to burn or ship
 	EventAbandoned  EventKind = "abandoned"   // given up
 	EventNote       EventKind = "note"        // anything in words
+	EventLots       EventKind = "lots"        // which lots went in, see Event.Lots
+	EventFound      EventKind = "found"       // finish, throw or a test burn, see Event.Found
 	EventProbeOut   EventKind = "probe-out"   // probe out of the wax
 	EventProbeIn    EventKind = "probe-in"    // and back
 	EventTouched    EventKind = "touched"     // the maker is there (any tap counts too)
@@ -105,18 +107,20 @@ const (
 
 // Event is one thing done, kept in the trace like a reading.
 type Event struct {
-	ID        string         `json:"id"` // made by whoever taps; the same id twice is one event
-	Kind      EventKind      `json:"kind"`
-	At        time.Duration  `json:"at"`   // on the station's time line
-	Wall      time.Time      `json:"wall"` // UTC, for people
-	Who       string         `json:"who,omitempty"`
-	Detected  bool           `json:"detected,omitempty"` // noticed by the station, not yet confirmed
-	Celsius   float64        `json:"celsius,omitempty"`  // wax temperature then; 0 = not known
-	Grams     float64        `json:"grams,omitempty"`    // fragrance weighed in, wax left over
-	Counts    map[string]int `json:"counts,omitempty"`   // containers filled, by container name
-	First     float64        `json:"first,omitempty"`    // °C in the jug at the first jar (poured)
-	Last      float64        `json:"last,omitempty"`     // °C in the jug at the last jar (poured)
-	Text      string         `json:"text,omitempty"`
-	Corrects  string         `json:"corrects,omitempty"`  // id of the event this one replaces or takes back
-	Corrected *Event         `json:"corrected,omitempty"` // a correction's new content
+	ID        string            `json:"id"` // made by whoever taps; the same id twice is one event
+	Kind      EventKind         `json:"kind"`
+	At        time.Duration     `json:"at"`   // on the station's time line
+	Wall      time.Time         `json:"wall"` // UTC, for people
+	Who       string            `json:"who,omitempty"`
+	Detected  bool              `json:"detected,omitempty"` // noticed by the station, not yet confirmed
+	Celsius   float64           `json:"celsius,omitempty"`  // wax temperature then; 0 = not known
+	Grams     float64           `json:"grams,omitempty"`    // fragrance weighed in, wax left over
+	Counts    map[string]int    `json:"counts,omitempty"`   // containers filled, by container name
+	First     float64           `json:"first,omitempty"`    // °C in the jug at the first jar (poured)
+	Last      float64           `json:"last,omitempty"`     // °C in the jug at the last jar (poured)
+	Text      string            `json:"text,omitempty"`
+	Lots      map[string]string `json:"lots,omitempty"`      // by name of the wax, oil, extra, or "wicks"
+	Found     *Found            `json:"found,omitempty"`     // what was seen of the candles later on
+	Corrects  string            `json:"corrects,omitempty"`  // id of the event this one replaces or takes back
+	Corrected *Event            `json:"corrected,omitempty"` // a correction's new content
 }

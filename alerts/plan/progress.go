@@ -25,10 +25,7 @@ type Progress struct {
 
 // Hysteresis of the stages, in K: wide enough that noise and stirring do not
 // make the stage flap, narrow against the width of a pour window.
-const (
-	stageBack  = 1.5 // a stage entered by temperature is left again only past this
-	scentClose = 0.3 // "at scent-add temperature" begins this far below it
-)
+const stageBack = 1.5 // a stage entered by temperature is left again only past this
 
 // NewProgress returns the progress of a batch that has not started.
 func NewProgress(s Sheet) *Progress {
@@ -85,9 +82,9 @@ func (p *Progress) Observe(at time.Duration, celsius float64) {
 	p.celsius, p.haveTemp = celsius, true
 	t := p.sheet.Thresholds
 	switch {
-	case celsius >= t.ScentAdd-scentClose:
+	case celsius >= t.ScentAdd:
 		p.hot = true
-	case celsius < t.ScentAdd-scentClose-stageBack:
+	case celsius < t.ScentAdd-stageBack:
 		p.hot = false
 	}
 	switch {

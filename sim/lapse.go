@@ -17,13 +17,21 @@ type Lapse struct {
 
 // NewLapse starts a clock at the present moment that runs factor times as fast
 // as life. A factor that is not above 0 is 1.
-func NewLapse(factor float64) *Lapse {
+func NewLapse(factor float64) *Lapse { return NewLapseFrom(time.Time{}, factor) }
+
+// NewLapseFrom starts a clock that shows the given moment first, or the present
+// one when that is later: a lapse that goes on where an earlier one ended must
+// not go back.
+func NewLapseFrom(first time.Time, factor float64) *Lapse {
 	if !(factor > 0) {
 		factor = 1
 	}
 	l := &Lapse{factor: factor, now: time.Now}
 	l.origin = l.now()
 	l.shown = l.origin
+	if ahead := first.Sub(l.origin); ahead > 0 {
+		l.shown = l.origin.Add(ahead) // keeps the monotonic part
+	}
 	return l
 }
 

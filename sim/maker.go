@@ -46,6 +46,8 @@ type MakerConfig struct {
 	Patience     time.Duration // at a temperature uncalled before acting alone
 	Counts       map[string]int
 
+	LooksIn time.Duration // tells the station that somebody is there, this often, while the heat is on; 0 = never
+
 	// Forgets is the chance that the maker does a thing of a kind but never tells.
 	Forgets map[string]float64
 	// Dawdles is the chance that the maker is away when called, for Away.
@@ -68,7 +70,8 @@ func DefaultMaker() MakerConfig {
 		Delay: 6 * time.Second, Spread: 8 * time.Second, TapLag: 3 * time.Second,
 		ScentAt: 85, ScentGrams: 56.7, ScentCelsius: 21, Stir: 2 * time.Minute,
 		PourAt: 57.2, PourTime: 4 * time.Minute, LeftOver: 25, ReheatTo: 65, Patience: 90 * time.Second,
-		Seed: 1,
+		LooksIn: 12 * time.Minute,
+		Seed:    1,
 	}
 }
 
@@ -87,6 +90,7 @@ type Maker struct {
 	hotFrom time.Duration // uncalled, at a temperature since
 	danger  time.Duration // when a danger was first heard; 0 = none
 	cold    time.Duration // when the pot was first called too cold
+	looked  time.Duration // when the maker last tapped anything
 
 	pouring     bool
 	pourFrom    time.Duration
@@ -125,6 +129,7 @@ const (
 	doCured     = "cured"
 	doHeatOn    = "heat-on"
 	doAbandoned = "abandoned"
+	doTouched   = "touched"
 )
 
 // dangers are the calls at which a heedful maker takes the heat away.
@@ -358,6 +363,7 @@ func (m *Maker) tell() error {
 		err := m.hands.Tap(tap)
 		if err == nil {
 			m.seen[t.kind]++
+			m.looked = m.now
 			t.done = true
 			continue
 		}
@@ -397,6 +403,15 @@ func (m *Maker) mind() {
 				p.JugOut()
 			}
 		})
+	}
+
+	if m.c.LooksIn > 0 && m.Did(doStart) >= 0 && m.now-m.looked >= m.c.LooksIn {
+		m.looked = m.now
+		var heating bool
+		m.bench.Do(func(p *Pot) { heating = p.Heating() })
+		if heating {
+			_ = m.hands.Tap(Tap{Kind: doTouched}) // said again in a while
+		}
 	}
 
 	cold := m.stage("cold") && m.task(doPourStart).acted < 0

@@ -13,20 +13,25 @@ import (
 
 // bell is a station as plain as can be: it calls by the last reading alone.
 type bell struct {
-	l      sim.Limits
-	wax    float64
-	at     time.Duration
-	scent  time.Duration
-	tapped []string
-	taps   []sim.Tap
-	deaf   int  // refuses so many taps
-	mute   bool // never calls
-	late   bool // does not call the pour until the pot has been reheated
+	l       sim.Limits
+	wax     float64
+	at      time.Duration
+	scent   time.Duration
+	tapped  []string
+	taps    []sim.Tap
+	touched []time.Duration
+	deaf    int  // refuses so many taps
+	mute    bool // never calls
+	late    bool // does not call the pour until the pot has been reheated
 }
 
 func (b *bell) has(kind string) bool { return slices.Contains(b.tapped, kind) }
 
 func (b *bell) Tap(t sim.Tap) error {
+	if t.Kind == "touched" {
+		b.touched = append(b.touched, b.at)
+		return nil
+	}
 	if b.deaf > 0 {
 		b.deaf--
 		return errors.New("not now")
@@ -121,6 +126,9 @@ func TestMakerMakesAWholeBatch(t *testing.T) {
 			t.Errorf("%.1f g left in the jug, want 25", pot.Grams())
 		}
 	})
+	if n := len(b.touched); n < 1 || n > 3 {
+		t.Errorf("looked in at %v while it heated, want every 12 minutes", b.touched)
+	}
 	last := ms[len(ms)-1].At
 	t.Logf("the batch took %v", last)
 	if last < 45*time.Minute || last > 100*time.Minute {

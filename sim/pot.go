@@ -139,7 +139,8 @@ func BoathouseMaker() MakerConfig {
 	l := BoathouseLimits()
 	m.ScentAt, m.PourAt, m.ReheatTo = l.ScentAdd, l.Pour, l.PourHigh+5
 	m.ScentGrams, m.ScentCelsius = 75, 18
-	m.PourTime, m.LeftOver = 4*time.Minute, 27
+	m.PourTime, m.LeftOver = 150*time.Second, 27
+	m.Delay, m.Spread = 3*time.Second, 4*time.Second
 	return m
 }
 
@@ -272,6 +273,17 @@ func (p *Pot) Bare() bool { return p.bare > 0 }
 func (p *Pot) Drain() {
 	p.flow.Vapour += p.waterKg * waterHeat * p.bathT
 	p.waterKg = 0
+}
+
+// Warm sets wax and jug to a temperature at once, all of the wax liquid or solid
+// as it would be there given time: for a pot that takes over from another.
+func (p *Pot) Warm(celsius float64) {
+	was := p.enthalpy + p.jugHeat()*p.jugT
+	p.liquid = p.equilibrium(celsius)
+	p.enthalpy = p.enthalpyAt(celsius)
+	p.jugT = celsius
+	p.waxT = p.temperature()
+	p.flow.Added += p.enthalpy + p.jugHeat()*p.jugT - was
 }
 
 // Refill takes what is in the jug out, fills it with fresh wax of a temperature

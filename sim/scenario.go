@@ -111,6 +111,7 @@ func Random(seed uint64) Scenario {
 	m.TapLag = span(0, 30*time.Second)
 	m.Dawdles, m.Away = between(0, 0.15), span(time.Minute, 15*time.Minute)
 	m.Heedless = chance(0.1)
+	m.LooksIn = span(5*time.Minute, 40*time.Minute)
 	m.Forgets = map[string]float64{}
 	if chance(0.4) {
 		for _, k := range []string{doScent, doHeatOff, doStirred, doJugOut} {

@@ -158,6 +158,9 @@ func tuneScent(r *rand.Rand) Batch {
 }
 
 func tuneHeating(r *rand.Rand) Batch {
+	if r.Float64() < 0.25 { // a bath that doesn't move
+		return run(r, steadyBath(r, between(r, 89, 100)), goodSensor(r), pick(r, 85, 82, 80), Heating, 4*3600, 60, 0.1)
+	}
 	l, mass := newLump(r)
 	l.wax = l.room
 	l.inBath = true
@@ -181,7 +184,20 @@ func tuneHeating(r *rand.Rand) Batch {
 	return b
 }
 
+// steadyBath is wax in a bath that stays at one temperature.
+func steadyBath(r *rand.Rand, bath float64) pot {
+	l, _ := newLump(r)
+	l.inBath = true
+	l.wax = between(r, 20, 60)
+	l.bath = bath
+	l.bathHeat = 1e12
+	return l
+}
+
 func tuneUnreachable(r *rand.Rand) Batch {
+	if r.Float64() < 0.3 {
+		return run(r, steadyBath(r, between(r, 70, 84)), goodSensor(r), 85, Heating, 4000, 60, 0.1)
+	}
 	l, _ := newLump(r)
 	if r.Float64() < 0.6 { // a bath too cool for the fragrance
 		l.inBath = true

@@ -148,7 +148,7 @@ func (p *pot) resumeCurve(entries []trace.Entry) {
 	if n := len(entries); n > 0 {
 		tell(entries[n-1].At)
 	}
-	p.watch.Resume(notices)
+	p.watch.Rebuild(notices)
 }
 
 // refit gives the forecast a stored reading, without asking it anything.
@@ -178,7 +178,7 @@ func (s *Station) toShelf(r *run) {
 	}
 	r.watch = alerts.NewWatch(r.batch.Pot, s.opt.Alarms)
 	if p, err := s.pot(r.batch.Pot); err == nil {
-		r.watch.Resume(p.watch.Standing())
+		r.watch.Rebuild(p.watch.Standing())
 	}
 	s.mu.Lock()
 	s.shelf = append(s.shelf, r)

@@ -8,6 +8,7 @@ import (
 	"math"
 	"sort"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"example.org/meltstation/alerts"
@@ -68,6 +69,8 @@ type Station struct {
 	hub   hub
 	pots  []*pot
 	flush chan struct{}
+	beat  atomic.Int64 // when the last tick was done, in ns since born
+	born  time.Time
 
 	mu       sync.Mutex
 	room     *probe.Reading
@@ -100,6 +103,7 @@ func New(ctx context.Context, o Options) (*Station, error) {
 	s := &Station{
 		opt: o, log: o.Log, now: o.Now,
 		flush:    make(chan struct{}, 1),
+		born:     time.Now(),
 		troubles: map[string]Trouble{},
 		dirty:    map[string]trace.Batch{},
 		diskFree: -1,
@@ -146,9 +150,7 @@ func (s *Station) flushLoop(ctx context.Context) {
 	for {
 		select {
 		case <-ctx.Done():
-			last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-			defer cancel()
-			s.write(last)
+			s.write(ctx)
 			return
 		case <-s.flush:
 			s.write(ctx)
@@ -158,7 +160,9 @@ func (s *Station) flushLoop(ctx context.Context) {
 
 // write puts what is spooled on disk, and the rows of batches that have moved on.
 func (s *Station) write(ctx context.Context) {
-	if err := s.opt.Store.Flush(ctx); err != nil && ctx.Err() == nil {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if err := s.opt.Store.Flush(ctx); err != nil {
 		s.log.Warn("the trace could not be written; it is kept in memory", "err", err)
 	}
 	s.mu.Lock()
@@ -206,6 +210,13 @@ func (s *Station) Tick() {
 		p.tick(now, step)
 	}
 	s.tickShelf(now)
+	s.beat.Store(int64(time.Since(s.born)))
+}
+
+// Beat returns how long ago every pot was last looked after, in real time: what
+// a watchdog wants to know.
+func (s *Station) Beat() time.Duration {
+	return time.Since(s.born) - time.Duration(s.beat.Load())
 }
 
 // watchStore looks after the trace and the disk under it.
@@ -291,10 +302,9 @@ func (s *Station) Take(r probe.Reading) {
 }
 
 func readingEntry(batch, pot string, at time.Duration, r probe.Reading) trace.Entry {
-	return trace.Entry{
-		Batch: batch, Pot: pot, At: at, Wall: r.At.UTC(), Kind: trace.KindReading,
-		Probe: r.Probe, Role: r.Role, Celsius: r.Celsius, Raw: r.Raw, Quality: r.Quality,
-	}
+	e := trace.ReadingEntry(r, batch, at)
+	e.Pot = pot
+	return e
 }
 
 // pot returns the pot with an id.

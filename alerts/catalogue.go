@@ -10,6 +10,7 @@ const (
 	KeyFlashMargin    = "flash-margin"
 	KeyBoiledDry      = "boiled-dry"
 	KeyFlashApproach  = "flash-approach"
+	KeyTooHotForScent = "too-hot-for-scent"
 	KeyScorch         = "scorch"
 	KeyHeatLeftOn     = "heat-left-on"
 	KeyUnattended     = "unattended-heat"
@@ -111,6 +112,8 @@ func catalogue() []rule {
 			About: "The wax or the bath is hotter than boiling water can make it, so the bath has no water."}, judgeBoiledDry},
 		{Rule{Key: KeyFlashApproach, Class: Alarm, Priority: High, OnDelay: 3 * s, OffDelay: 60 * s, Remind: 5 * m, ShelveMax: 5 * m, UnderKey: KeyFlashMargin,
 			About: "At the rate it is heating now, wax with fragrance in it will reach the flash-point limit within the set time."}, judgeFlashApproach},
+		{Rule{Key: KeyTooHotForScent, Class: Alarm, Priority: High, OffDelay: 60 * s, Deadband: 2, Remind: 5 * m, ShelveMax: 15 * m,
+			About: "Nobody has said that the fragrance is in, and the wax is past scent-add and past the flash-point limit."}, judgeTooHotForScent},
 		{Rule{Key: KeyScorch, Class: Alarm, Priority: High, OffDelay: 60 * s, Deadband: 2, Remind: 5 * m, ShelveMax: 15 * m,
 			About: "The wax is hotter than it can bear without spoiling."}, judgeScorch},
 		{Rule{Key: KeyHeatLeftOn, Class: Alarm, Priority: High, OnDelay: 5 * s, OffDelay: 60 * s, Remind: 5 * m, ShelveMax: 15 * m,

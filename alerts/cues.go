@@ -189,9 +189,10 @@ func judgeStirEnd(w *Watch, f *Facts, it *item) finding {
 	return finding{verdict: yes, stir: f.Sheet.Timers.Stir}
 }
 
-// beforePour reports whether the wax is on its way down to the jars.
+// beforePour reports whether the wax is on its way down to the jars. Whether the
+// heat is off does not matter: a maker may have forgotten to say so.
 func beforePour(f *Facts) bool {
-	if f.Sheet == nil || f.HeatOn {
+	if f.Sheet == nil {
 		return false
 	}
 	switch f.Stage {
@@ -248,7 +249,7 @@ func judgePourNow(w *Watch, f *Facts, it *item) finding {
 
 // inWindow reports whether pouring is possible or going on.
 func inWindow(f *Facts) bool {
-	if f.Sheet == nil || f.HeatOn {
+	if f.Sheet == nil {
 		return false
 	}
 	switch f.Stage {

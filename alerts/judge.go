@@ -96,6 +96,27 @@ func judgeFlashMargin(w *Watch, f *Facts, it *item) finding {
 	return fd
 }
 
+// judgeTooHotForScent covers the tap that was forgotten: fragrance may be in the
+// jug though nobody said so. If it is not, this is no moment to add it.
+func judgeTooHotForScent(w *Watch, f *Facts, it *item) finding {
+	if f.Sheet == nil || f.Fragrance || f.Sheet.FragranceGrams() == 0 || !inJug(f.Stage) {
+		return finding{verdict: off}
+	}
+	limit, ok := f.Sheet.Thresholds.FlashLimit()
+	if !ok {
+		return finding{verdict: off}
+	}
+	// A sheet whose scent-add lies over the limit has warned, and scent-caution
+	// will: going a little past scent-add is then no news.
+	fd := w.over(f, it, max(limit, f.Sheet.Thresholds.ScentAdd+pastScent), probe.RolePot)
+	fd.withFlash(f.Sheet)
+	return fd
+}
+
+// pastScent is how far past scent-add wax may go before it is called too hot,
+// where the flash-point limit alone would not even allow scent-add.
+const pastScent = 2 // K
+
 func (fd *finding) withFlash(s *plan.Sheet) {
 	if fp := s.Thresholds.Flash; fp != nil {
 		fd.flash, fd.method, fd.oil = fp.Celsius, fp.Method, fp.Oil
@@ -213,17 +234,16 @@ func judgeHeatLeftOn(w *Watch, f *Facts, it *item) finding {
 func judgeUnattended(w *Watch, f *Facts, it *item) finding {
 	hot, fresh := w.lastWax(f)
 	fd := finding{probe: w.waxProbe, celsius: hot, seconds: (f.At - f.TouchedAt).Seconds()}
-	heat := f.HeatOn
-	if f.Batch == "" && fresh {
-		// Nobody told the station of any heat: hot wax that isn't cooling has some.
-		slope, sd, ok := w.trend.rate(f.At.Seconds(), heatWindow)
-		heat = ok && slope > -max(minRate, 3*sd)
-	}
+	slope, sd, ok := w.trend.rate(f.At.Seconds(), heatWindow)
+	cooling := fresh && ok && slope < -max(minRate, 3*sd)
 	switch {
-	case !heat:
+	case f.Batch == "" && !(fresh && ok), f.Batch != "" && !f.HeatOn:
+		// No batch and no curve, or the heat is off.
 		fd.verdict = off
 	case f.At-f.TouchedAt < w.set.UnattendedFor:
 		fd.verdict = off // touched: the maker is here
+	case cooling:
+		fd.verdict = no // nobody said that the heat is off, but it is
 	case hot >= w.set.HotAbove:
 		fd.verdict = yes
 	case fresh && hot < w.set.HotAbove-1:

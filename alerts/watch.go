@@ -61,6 +61,7 @@ type item struct {
 	who       string // of the last move a person made
 	reason    string // of a removal
 	firstOut  bool
+	batch     string // it was raised in
 	last      finding
 }
 
@@ -211,7 +212,7 @@ func (w *Watch) apply(it *item, in input, who string) (Notice, bool) {
 	it.state = to
 	if in == inRaise || (to == Unacked && aside(from)) {
 		w.raises++
-		it.raise, it.since, it.sinceWall = w.raises, w.at, w.wall
+		it.raise, it.since, it.sinceWall, it.batch = w.raises, w.at, w.wall, w.batch
 		it.firstOut = false
 		if it.Class == Alarm {
 			w.join(it)
@@ -250,8 +251,12 @@ func (it *item) standing() bool { return Notice{State: it.state}.Standing() }
 
 func (w *Watch) notice(it *item) Notice {
 	l := it.last
+	batch := w.batch
+	if it.raise > 0 && it.state != OutOfService && it.state != Shelved {
+		batch = it.batch // what a batch raised stays its own, though the next has begun
+	}
 	n := Notice{
-		Key: it.Key, Pot: w.pot, Batch: w.batch, Class: it.Class, Priority: it.Priority,
+		Key: it.Key, Pot: w.pot, Batch: batch, Class: it.Class, Priority: it.Priority,
 		State: it.state, At: w.at, Wall: w.wall, FirstOut: it.firstOut,
 		Probe: l.probe, Celsius: l.celsius, Limit: l.limit, Seconds: l.seconds, Low: l.low, HighEnd: l.high,
 		Grams: l.grams, Stir: l.stir, Flash: l.flash, Method: l.method, Oil: l.oil, Detail: l.detail,
@@ -416,7 +421,7 @@ func (w *Watch) Rebuild(notices []Notice) {
 		w.at = max(w.at, n.At)
 		w.raises++
 		it.raise = w.raises
-		it.state = n.State
+		it.state, it.batch = n.State, n.Batch
 		it.active = n.State == Unacked || n.State == Acked
 		it.pendYes, it.pendNo = false, false
 		it.since, it.sinceWall = n.Since, n.SinceWall

@@ -145,6 +145,11 @@ var english = language{
 			body:  "The wax with fragrance is at {temp} and will reach its limit of {limit} in {in}.",
 			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely.", noWater, aidOnly},
 		},
+		KeyTooHotForScent: {
+			title: "Too hot for the fragrance: {temp}",
+			body:  "The wax is at {temp}, over the limit of {limit}: {oil} can give off vapour that burns from {flash} ({method}).",
+			do:    []string{"If the fragrance is in: heat off now, and tap \"scent added\".", "If it is not: turn the heat off and let the wax cool to scent-add first.", noWater, aidOnly},
+		},
 		KeyScorch: {
 			title: "Wax too hot: {temp}",
 			body:  "The wax is at {temp}. Above {limit} it spoils: it yellows and holds scent less well.",

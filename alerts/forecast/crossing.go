@@ -96,6 +96,9 @@ func (x *expert) spread(g *[dim]float64, cond bool) float64 {
 	return math.Max(v, 0)
 }
 
+// farthest is the longest a wax is given to get anywhere, s: beyond it, it stands.
+const farthest = 12 * 3600.0
+
 var never = Forecast{Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN(), Level: level}
 
 func because(s Status, reason string) Forecast {
@@ -181,10 +184,11 @@ func (e *Engine) spreadOut(target float64) (reach float64) {
 		}
 		x.nodes(target, func(w float64, s [dim]float64, cond bool) {
 			p, ok := crossing(s[sT], s[sR], s[sTa], s[sN], target)
-			if !ok || p.t > 5e5 {
+			if !ok || p.t > farthest {
 				m.lost += w * wx
 				return
 			}
+			p.t = math.Max(p.t, 0.5)
 			v := x.spread(&p.g, cond)/(p.t*p.t) + x.q*x.q*p.t/3
 			m.add(w*wx, math.Log(p.t), math.Min(math.Sqrt(v), 2))
 		})

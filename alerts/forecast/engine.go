@@ -13,6 +13,7 @@ const (
 	defaultRoomSD = 4.5  // K
 	guessRoomSD   = 2.5  // K, a room temperature somebody guessed
 	probeRoomSD   = 0.8  // K, a measured one against what the pot feels
+	exactRoomSD   = 0.3  // K, the same for the law in its purest form
 	defaultBoil   = 99.0 // °C, water a little above the sea
 
 	evidenceMemory = 2400.0 // s over which old evidence fades
@@ -101,15 +102,15 @@ func (e *Engine) setLaws() {
 		boil = defaultBoil
 	}
 	e.laws[0] = [maxLaw]law{
-		{name: "newton", dir: Cooling, weight: 0.35, n: 1, room: true},
-		{name: "convection", dir: Cooling, weight: 0.45, n: 1.2, nsd: 0.1, room: true},
+		{name: "newton", dir: Cooling, weight: 0.45, n: 1, room: true},
+		{name: "convection", dir: Cooling, weight: 0.37, n: 1.2, nsd: 0.1, room: true},
 		{name: "evaporation", dir: Cooling, weight: 0.12, n: 1.6, nsd: 0.35, room: true},
-		{name: "elsewhere", dir: Cooling, weight: 0.05, n: 1, ta: 45, tasd: 20},
+		{name: "elsewhere", dir: Cooling, weight: 0.08, n: 1, ta: 50, tasd: 20},
 	}
 	e.laws[1] = [maxLaw]law{
 		{name: "boiling bath", dir: Heating, weight: 0.45, n: 1, ta: boil - 3, tasd: 3},
 		{name: "any bath", dir: Heating, weight: 0.3, n: 1, ta: 85, tasd: 12},
-		{name: "constant power", dir: Heating, weight: 0.2, n: 0, nsd: 0.3, ta: boil, tasd: 1},
+		{name: "constant power", dir: Heating, weight: 0.2, n: 0, nsd: 0.2, ta: boil - 8, tasd: 10},
 		{name: "slack", dir: Heating, weight: 0.05, n: 0.6, nsd: 0.5, ta: 92, tasd: 8},
 	}
 }
@@ -252,21 +253,31 @@ func (x *expert) prior() float64 { return x.law.weight * qprior(x.q) }
 func qprior(q float64) float64 {
 	for i, d := range diffusions {
 		if d == q {
-			return [...]float64{0.3, 0.25, 0.2, 0.15, 0.1}[i]
+			return [...]float64{0.32, 0.28, 0.22, 0.13, 0.05}[i]
 		}
 	}
 	return 0.1
 }
 
-// reseed gives x the eyes of y: where the wax is and how fast it moves.
+// reseed gives x the eyes of y: where the wax is and how fast it moves. What x
+// thought of the law, which led it astray, goes back toward the prior.
 func (e *Engine) reseed(x, y *expert) {
 	ta, n, vta, vn := x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN]
+	if l := x.law; l.room {
+		vta = math.Max(vta, 0.25*0.25)
+	} else {
+		ta, vta = l.ta, l.tasd*l.tasd
+	}
+	if l := x.law; l.nsd > 0 {
+		n = 0.5*n + 0.5*l.n
+		vn = 0.7 * l.nsd * l.nsd
+	}
 	x.p = [dim][dim]float64{}
 	x.x = y.x
 	x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = y.p[sT][sT], y.p[sT][sR], y.p[sR][sT], y.p[sR][sR]
 	x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN] = ta, n, vta, vn
 	x.miss = 0
-	x.lw = math.Max(x.lw, y.lw-1)
+	x.lw = math.Max(x.lw, y.lw-3)
 	e.since = e.at
 }
 
@@ -311,15 +322,17 @@ func (e *Engine) seed() {
 			x.p[sN][sN] = l.nsd * l.nsd
 			ta, sd := l.ta, l.tasd
 			if l.room {
-				ta, sd = e.roomPrior()
+				ta, sd = e.roomPrior(l)
 			}
 			x.x[sTa], x.p[sTa][sTa] = ta, sd*sd
 		}
 	}
 }
 
-func (e *Engine) roomPrior() (ta, sd float64) {
+func (e *Engine) roomPrior(l *law) (ta, sd float64) {
 	switch {
+	case e.haveRoom && l.n == 1 && l.nsd == 0:
+		return e.room, exactRoomSD
 	case e.haveRoom:
 		return e.room, probeRoomSD
 	case e.k.Room != 0:
@@ -339,7 +352,8 @@ func (e *Engine) Room(t, celsius float64) {
 		for i := range e.bank[:e.nbank] {
 			if x := &e.bank[i]; x.law.room {
 				// A first measurement outweighs any guess.
-				x.measure(sTa, celsius, probeRoomSD*probeRoomSD, 6)
+				_, sd := e.roomPrior(x.law)
+				x.measure(sTa, celsius, sd*sd, 6)
 			}
 		}
 		return

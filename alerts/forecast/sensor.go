@@ -245,7 +245,7 @@ func (e *Engine) settle(t, pred float64) {
 	}
 	steady := math.Abs(s2-s1) < 2*math.Hypot(se1, se2)+0.004+0.25*math.Abs(r)
 	sane := math.Abs(s) < math.Max(4*math.Abs(r), 0.12)
-	air, _ := e.roomPrior()
+	air, _ := e.roomPrior(&e.laws[0][0])
 	if drop := h.from - level; drop > 12 && h.from-air > 20 {
 		// Far below the wax: in air, on the way there, or on the table.
 		if !h.out {

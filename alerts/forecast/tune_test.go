@@ -2,6 +2,8 @@ package forecast_test
 
 import (
 	"fmt"
+	"math"
+	"math/rand/v2"
 	"os"
 	"strconv"
 	"testing"
@@ -27,5 +29,145 @@ func TestBoard(t *testing.T) {
 	if os.Getenv("AMB") != "yes" {
 		fmt.Println("without ambient")
 		fmt.Println(run(set, false, base, forecast.Known{}))
+	}
+}
+
+func TestLook(t *testing.T) {
+	fam := os.Getenv("LOOK")
+	if fam == "" {
+		t.Skip()
+	}
+	every, _ := strconv.ParseFloat(os.Getenv("EVERY"), 64)
+	if every == 0 {
+		every = 240
+	}
+	skip, _ := strconv.Atoi(os.Getenv("SKIP"))
+	k, _ := strconv.Atoi(os.Getenv("K"))
+	if k == 0 {
+		k = 1
+	}
+	top, _ := strconv.Atoi(os.Getenv("TOP"))
+	for _, b := range families.Tuning(600) {
+		if b.Family != fam {
+			continue
+		}
+		if skip > 0 {
+			skip--
+			continue
+		}
+		fmt.Printf("%s target %.1f dir %d truth %.0f from %.0f n %d known %+v\n", b.Name, b.Target, b.Dir, b.Truth, b.From, len(b.Samples), b.Known)
+		e := forecast.New(forecast.Known{Boiling: b.Known.Boiling})
+		last := -1e9
+		for _, s := range b.Samples {
+			if os.Getenv("AMB") != "no" {
+				e.Room(s.T, s.Room)
+			}
+			for len(b.Taps) > 0 && b.Taps[0].T <= s.T {
+				e.Tell(b.Taps[0].T, forecast.EventKind(b.Taps[0].Kind))
+				fmt.Println("  TOLD", b.Taps[0])
+				b.Taps = b.Taps[1:]
+			}
+			e.Add(s.T, s.C)
+			for _, n := range e.Noticed() {
+				fmt.Println("  NOTICED", n)
+			}
+			if s.T-last > every {
+				last = s.T
+				f := e.Crossing(b.Target, forecast.Direction(b.Dir))
+				fmt.Printf("  %6.0f T=%.2f %s p=%.3f lead=%.0f err=%.0f lo=%.0f hi=%.0f\n", s.T, s.C, f.Status, f.PReach, b.Truth-s.T, f.Eta-(b.Truth-s.T), f.Lo-(b.Truth-s.T), f.Hi-(b.Truth-s.T))
+				fmt.Print(e.Dump(top))
+			}
+		}
+		if k--; k == 0 {
+			break
+		}
+	}
+}
+
+func TestReach(t *testing.T) {
+	if os.Getenv("REACH") == "" {
+		t.Skip()
+	}
+	n, _ := strconv.Atoi(os.Getenv("REACH"))
+	set := families.Tuning(n)
+	if os.Getenv("SET") == "scoring" {
+		set = families.Scoring(n)
+	}
+	for _, b := range set {
+		s, r := play(b, os.Getenv("AMB") != "no", false, forecast.Known{})
+		if r.finite > 0 {
+			l := b.Samples[len(b.Samples)-1]
+			fmt.Printf("%s dir %d target %.1f: %d of %d   start %.1f end %.1f room %.1f\n", b.Name, b.Dir, b.Target, r.finite, r.readings, b.Samples[0].C, l.C, l.Room)
+		}
+		for _, x := range s {
+			if x.given && !(x.lo <= x.hi && x.err >= x.lo && x.err <= x.hi) {
+				fmt.Printf("%s %+v\n", b.Name, x)
+			}
+		}
+	}
+}
+
+func TestNaN(t *testing.T) {
+	if os.Getenv("NAN") == "" {
+		t.Skip()
+	}
+	for _, b := range families.Tuning(600) {
+		if b.Name != os.Getenv("NAN") {
+			continue
+		}
+		e := forecast.New(forecast.Known{Boiling: b.Known.Boiling})
+		for _, s := range b.Samples {
+			e.Room(s.T, s.Room)
+			e.Add(s.T, s.C)
+			f := e.Crossing(b.Target, forecast.Direction(b.Dir))
+			if f.Status == forecast.OK && !(f.Eta >= 0) {
+				fmt.Println(s, f)
+				fmt.Print(e.Dump(40))
+				return
+			}
+		}
+	}
+}
+
+func TestBound(t *testing.T) {
+	if os.Getenv("BOUND") == "" {
+		t.Skip()
+	}
+	n := families.Newton{Ta: 22, A: 63, K: 0.0009, Sigma: 0.1}
+	for _, amb := range []bool{true, false} {
+		for _, c := range []struct {
+			n              int
+			target         float64
+			known, unknown float64
+		}{{120, 57.2, 2.89578, 65.61652}, {300, 57.2, 0.69746, 4.99998}, {600, 57.2, 0.23742, 0.46997}, {300, 70, .25186, .40189}, {120, 70, 1.21258, 9.96511}} {
+			var se, bias, cnt, in float64
+			for seed := range uint64(400) {
+				b := families.NewtonBatch(rand.New(rand.NewPCG(seed, 5)), n, c.target, 1)
+				e := forecast.New(forecast.Known{})
+				if amb {
+					e.Room(0, 22)
+				}
+				for _, s := range b.Samples[:c.n] {
+					e.Add(s.T, s.C)
+				}
+				f := e.Crossing(c.target, forecast.Cooling)
+				lead := b.Truth - b.Samples[c.n-1].T
+				if f.Status != forecast.OK {
+					continue
+				}
+				d := f.Eta - lead
+				se += d * d
+				bias += d
+				cnt++
+				if f.Lo <= lead && f.Hi >= lead {
+					in++
+				}
+			}
+			bd := c.unknown
+			if amb {
+				bd = c.known
+			}
+			fmt.Printf("amb %v n %d target %.1f rmse %.3f bias %.3f bound %.3f ratio %.3f given %.0f cover %.3f\n", amb, c.n, c.target, math.Sqrt(se/cnt), bias/cnt, bd, math.Sqrt(se/cnt)/bd, cnt, in/cnt)
+		}
 	}
 }

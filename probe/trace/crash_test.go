@@ -1,0 +1,3 @@
+package trace_test
+
+func crashWriter(path string) int { return 1 }

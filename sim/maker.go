@@ -88,7 +88,8 @@ type Maker struct {
 	seen    map[string]int // taps accounted for, by kind
 	now     time.Duration
 	hotFrom time.Duration // uncalled, at a temperature since
-	danger  time.Duration // when a danger was first heard; 0 = none
+	danger  time.Duration // when a danger that is called will be met; 0 = none
+	resume  time.Duration // when melting goes on after one; 0 = it was not stopped
 	cold    time.Duration // when the pot was first called too cold
 	looked  time.Duration // when the maker last tapped anything
 
@@ -401,8 +402,15 @@ func (m *Maker) mind() {
 				p.HeatOff()
 				p.BareFlame(0)
 				p.JugOut()
+				m.resume = m.now + 3*time.Minute
 			}
 		})
+	}
+	if m.resume > 0 && !dangerous && m.now >= m.resume {
+		m.resume = 0
+		if m.Did(doScent) < 0 { // water into the bath, and on with it
+			m.bench.Do(func(p *Pot) { p.TopUp(50); p.JugIn(); p.HeatOn() })
+		}
 	}
 
 	if m.c.LooksIn > 0 && m.Did(doStart) >= 0 && m.now-m.looked >= m.c.LooksIn {

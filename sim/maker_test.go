@@ -15,6 +15,7 @@ import (
 type bell struct {
 	l       sim.Limits
 	wax     float64
+	bath    float64
 	at      time.Duration
 	scent   time.Duration
 	tapped  []string
@@ -70,6 +71,9 @@ func (b *bell) Calls() []string {
 	if b.mute {
 		return out
 	}
+	if b.bath > b.l.Boiling+3 {
+		out = append(out, "boiled-dry")
+	}
 	switch b.Stage() {
 	case "melting":
 		if b.wax >= b.l.ScentAdd {
@@ -97,6 +101,9 @@ func play(t *testing.T, s sim.Scenario, b *bell) (*sim.Play, []sim.Moment) {
 		b.at = m.At
 		if m.Role == probe.RolePot && m.Err == nil {
 			b.wax = m.Sample.Celsius
+		}
+		if m.Role == probe.RoleBath && m.Err == nil {
+			b.bath = m.Sample.Celsius
 		}
 		ms = append(ms, m)
 		return nil
@@ -251,6 +258,21 @@ func TestMakerTakesTheHeatAwayInDanger(t *testing.T) {
 	if last-first > 10*time.Minute || peak > 120 {
 		t.Errorf("over the limit for %v, up to %.1f °C: nobody took the heat away", last-first, peak)
 	}
+}
+
+func TestMakerGoesOnAfterTheBathBoiledDry(t *testing.T) {
+	s := sim.Ordinary(8)
+	s.Incidents = []sim.Incident{{What: sim.BoilDry, After: "start", In: 5 * time.Minute}}
+	b := &bell{}
+	p, _ := play(t, s, b)
+	if !slices.Equal(b.tapped, whole) {
+		t.Errorf("told the station %v, want %v", b.tapped, whole)
+	}
+	p.Bench().Do(func(pot *sim.Pot) {
+		if pot.Water() < 1000 {
+			t.Errorf("%.0f g of water: nobody topped up the bath", pot.Water())
+		}
+	})
 }
 
 // Random batches must really hold what they are for.

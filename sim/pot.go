@@ -129,7 +129,7 @@ func Boathouse() Config {
 
 // BoathouseLimits go with the Boathouse's wax and its invented scents.
 func BoathouseLimits() Limits {
-	return Limits{ScentAdd: 75, PourHigh: 60, Pour: 57, PourLow: 54, Congeal: RapeseedCoconut.Liquidus,
+	return Limits{ScentAdd: 75, PourHigh: 60, Pour: 57, PourLow: 52, Congeal: RapeseedCoconut.Liquidus,
 		Flash: 92, Scorch: 105, Boiling: BoilingPoint(1013.25)}
 }
 
@@ -317,6 +317,9 @@ func (p *Pot) AddScent(grams, celsius float64) {
 	p.flow.Added += q
 	p.waxT = p.temperature()
 }
+
+// TopUp fills the bath to where it was at the start, with water of a temperature.
+func (p *Pot) TopUp(celsius float64) { p.AddWater(p.c.WaterGrams-p.Water(), celsius) }
 
 // AddWater tops up the bath.
 func (p *Pot) AddWater(grams, celsius float64) {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/sim"
@@ -96,11 +97,14 @@ func (h *stationHands) Tap(t sim.Tap) error {
 // Stage is where the station says the batch stands.
 func (h *stationHands) Stage() string { return string(h.view.Stage) }
 
-// Calls are the cues and alarms that stand.
+// Calls are the cues and alarms that are true now: not those that only wait to
+// be acknowledged, nor those the maker has put aside.
 func (h *stationHands) Calls() []string {
 	var keys []string
 	for _, n := range h.view.Notices {
-		keys = append(keys, n.Key)
+		if s := alerts.State(n.State); s == alerts.Unacked || s == alerts.Acked {
+			keys = append(keys, n.Key)
+		}
 	}
 	return keys
 }

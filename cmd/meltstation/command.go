@@ -26,8 +26,10 @@ type command struct {
 // commands lists every command in the order the help shows them.
 func commands() []command {
 	return []command{
+		runCommand(),
 		replayCommand(),
 		planCommand(),
+		unitCommand(),
 	}
 }
 

@@ -3,17 +3,117 @@ package main
 import (
 	"context"
 	"errors"
+	"flag"
 	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
 	"time"
 
 	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/station"
+	"example.org/meltstation/cmd/meltstation/app"
+	"example.org/meltstation/cmd/meltstation/config"
+	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/trace"
 	"example.org/meltstation/sim"
 )
 
-// demoLapse is the demo's pace: a batch in about three minutes.
-const demoLapse = 25.0
+// demoCommand runs the whole station on a simulated pot.
+func demoCommand() command {
+	return command{
+		name:    "demo",
+		args:    "[--lapse 25]",
+		summary: "the whole station on a simulated pot, a batch in about three minutes",
+		run:     runDemo,
+	}
+}
+
+// The demo's pace: a batch in about three minutes. Faster than demoFastest the
+// readings, twenty a second at most, would lie too far apart to judge.
+const (
+	demoLapse   = 25.0
+	demoFastest = 120.0
+)
+
+// demoFlags are what the demo can be told.
+type demoFlags struct {
+	listen  string
+	lapse   float64
+	seed    uint64
+	keep    string
+	noHands bool
+	mishap  string
+	units   string
+}
+
+func runDemo(ctx context.Context, args []string, std Streams) error {
+	var f demoFlags
+	set := flag.NewFlagSet("demo", flag.ContinueOnError)
+	set.StringVar(&f.listen, "listen", "127.0.0.1:0", "`address` of the page; port 0 = a free one")
+	set.Float64Var(&f.lapse, "lapse", demoLapse, "how many `times` faster than life, 1 to 120")
+	set.Uint64Var(&f.seed, "seed", 7, "`number` that the simulated pot, its probes and its maker are drawn from")
+	set.StringVar(&f.keep, "keep", "", "`folder` for the trace; a batch that is open there goes on (default: a new temporary folder)")
+	set.BoolVar(&f.noHands, "no-hands", false, "you are the maker: nothing is done unless you tap it on the page")
+	set.StringVar(&f.mishap, "mishap", "", "let something go wrong: `"+strings.Join(sim.MishapKinds(), ", ")+"`")
+	set.StringVar(&f.units, "units", "C", "`C or F`: what the page shows at first")
+	rest, err := parse(set, "demo [--lapse 25] [--seed 7] [--no-hands] [--mishap KIND] [--keep FOLDER] [--listen 127.0.0.1:0]", args, std)
+	if err != nil {
+		return err
+	}
+	if len(rest) > 0 {
+		return fmt.Errorf("%w: the demo takes no %q", errUsage, rest[0])
+	}
+	d, err := newDemo(f)
+	if err != nil {
+		return err
+	}
+	return d.run(ctx, std)
+}
+
+// demo is a station on a simulated bench, with simulated hands.
+type demo struct {
+	f         demoFlags
+	dir       string
+	sheet     plan.Sheet
+	scenario  sim.Scenario
+	incidents []sim.Incident
+}
+
+func newDemo(f demoFlags) (*demo, error) {
+	d := &demo{f: f}
+	if !(f.lapse >= 1 && f.lapse <= demoFastest) {
+		return nil, fmt.Errorf("%w: --lapse %g: give a number from 1 to %g", errUsage, f.lapse, demoFastest)
+	}
+	if f.units != "C" && f.units != "F" {
+		return nil, fmt.Errorf("%w: --units %q: give C or F", errUsage, f.units)
+	}
+	host, _, err := net.SplitHostPort(f.listen)
+	if err != nil {
+		return nil, fmt.Errorf("%w: --listen: %w; give an address and a port, such as 127.0.0.1:0", errUsage, err)
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return nil, fmt.Errorf("%w: --listen %s: the demo stays on this machine; use 127.0.0.1", errUsage, f.listen)
+	}
+	if f.mishap != "" {
+		i, ok := sim.Typical(f.mishap)
+		if !ok {
+			return nil, fmt.Errorf("%w: --mishap %q: give one of %s", errUsage, f.mishap, strings.Join(sim.MishapKinds(), ", "))
+		}
+		d.incidents = append(d.incidents, i)
+	}
+	d.scenario = demoScenario(f.seed)
+	d.scenario.Maker.Follow = f.noHands
+	if d.sheet, err = demoSheet(d.scenario.Limits); err != nil {
+		return nil, fmt.Errorf("working out the demo's batch: %w", err)
+	}
+	return d, nil
+}
 
 // demoScenario is a batch at the Boathouse.
 func demoScenario(seed uint64) sim.Scenario {
@@ -22,6 +122,146 @@ func demoScenario(seed uint64) sim.Scenario {
 	s.Pot.Seed, s.Maker.Seed = seed, seed
 	s.Maker.Counts = map[string]int{demoJar: demoJars}
 	return s
+}
+
+func (d *demo) run(ctx context.Context, std Streams) error {
+	d.dir = d.f.keep
+	if d.dir == "" {
+		dir, err := os.MkdirTemp("", "meltstation-demo-")
+		if err != nil {
+			return fmt.Errorf("making a folder for the trace: %w", err)
+		}
+		d.dir = dir
+	}
+	path := filepath.Join(d.dir, app.TraceName)
+	ended, err := traceEnd(ctx, path)
+	if err != nil {
+		return err
+	}
+	clock := sim.NewLapseFrom(ended, d.f.lapse)
+	bench := sim.NewBench(d.scenario.Pot, clock.Now, d.scenario.Sensors)
+
+	c := config.Default()
+	c.Name, c.Data, c.Units = "The Boathouse", d.dir, d.f.units
+	c.Page.Listen = d.f.listen
+	c.Pots = []config.Pot{{ID: demoPot, Name: "Melt pot", Jug: d.sheet.Jug}}
+	c.Sheet = d.sheet
+	// What is late by a second of life is late by many seconds here.
+	second := time.Duration(d.f.lapse * float64(time.Second))
+	c.Alarms.LostAfter = min(max(c.Alarms.LostAfter, second), 2*time.Minute)
+	c.Alarms.StaleAfter = min(max(c.Alarms.StaleAfter, 2*second), 5*time.Minute)
+
+	o := app.Options{
+		Config: c, Version: version(), Trace: path, Now: clock.Now, Lapse: d.f.lapse, Demo: true,
+		// The maker's mishaps make warnings that belong on the page only.
+		Log: slog.New(slog.NewTextHandler(std.Err, &slog.HandlerOptions{Level: slog.LevelError})),
+	}
+	for _, role := range []probe.Role{probe.RolePot, probe.RoleBath, probe.RoleRoom} {
+		spec := probe.Spec{
+			ID: "sim-" + string(role), Kind: "sim", Where: "the simulator", Role: role, Pot: demoPot,
+			Open: bench.Opener(role), Every: clock.Real(time.Second), Timeout: time.Second,
+		}
+		spec.Name = map[probe.Role]string{probe.RolePot: "Wax", probe.RoleBath: "Water bath", probe.RoleRoom: "Room"}[role]
+		if role == probe.RoleRoom {
+			spec.Pot = ""
+		}
+		o.Specs = append(o.Specs, spec)
+	}
+
+	hands := &stationHands{pot: demoPot, sheet: d.sheet}
+	ctx, cancel := context.WithCancel(ctx)
+	var work sync.WaitGroup
+	defer work.Wait()
+	defer cancel()
+	o.Ready = func(r app.Running) {
+		hands.ctx, hands.station = ctx, r.Station
+		d.greet(std, r.URL)
+		work.Go(func() { d.work(ctx, bench, clock, hands) })
+	}
+	if err := app.Run(ctx, o); err != nil {
+		return err
+	}
+	cancel()
+	work.Wait()
+	d.goodbye(std, path, hands)
+	return nil
+}
+
+// traceEnd is when the trace in a folder ends; zero when there is none yet.
+func traceEnd(ctx context.Context, path string) (time.Time, error) {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return time.Time{}, nil
+	}
+	store, err := trace.Open(path, trace.Options{ReadOnly: true})
+	if err != nil {
+		return time.Time{}, fmt.Errorf("looking at the trace that is there: %w", err)
+	}
+	defer store.Close()
+	_, _, wall, err := store.Last(ctx)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("looking at the trace that is there: %w", err)
+	}
+	return wall, nil
+}
+
+func (d *demo) greet(std Streams, url string) {
+	fmt.Fprintf(std.Out, "The Boathouse is open:  %s\n\n", url)
+	fmt.Fprintf(std.Out, "The pot, its probes and its maker are simulated; time runs %g times faster than life,\nso a whole batch takes about %s.\n", d.f.lapse, about(time.Duration(float64(70*time.Minute)/d.f.lapse)))
+	if d.f.noHands {
+		fmt.Fprintln(std.Out, "You are the maker: start the batch on the page, then tap what you do.")
+	} else {
+		fmt.Fprintln(std.Out, "You may tap before the maker does.")
+	}
+	fmt.Fprintln(std.Out, "Ctrl-C ends it.")
+}
+
+func (d *demo) goodbye(std Streams, path string, h *stationHands) {
+	fmt.Fprintf(std.Out, "\nThe trace is in %s\n", path)
+	if h.batch != "" {
+		fmt.Fprintf(std.Out, "To export the batch:  meltstation export --trace %s %s --format csv\n", path, h.batch)
+	}
+	fmt.Fprintf(std.Out, "To go on with it:     meltstation demo --keep %s\n", d.dir)
+}
+
+// about puts a short time in words.
+func about(t time.Duration) string {
+	if t < 90*time.Second {
+		return fmt.Sprintf("%.0f seconds", t.Seconds())
+	}
+	return fmt.Sprintf("%.0f minutes", t.Minutes())
+}
+
+// work lets the maker look around until ctx ends.
+func (d *demo) work(ctx context.Context, bench *sim.Bench, clock *sim.Lapse, h *stationHands) {
+	begin := bench.Now()
+	maker := sim.NewMaker(d.scenario.Maker, bench, h)
+	mishaps := sim.NewMishaps(bench, maker, d.incidents)
+	tick := time.NewTicker(max(clock.Real(time.Second), 100*time.Millisecond))
+	defer tick.Stop()
+	h.look()
+	if h.batch != "" { // a batch that was open in the folder
+		_ = maker.Step(0)
+		if g := h.view.LastGood; g != nil && g.Celsius != nil {
+			bench.Do(func(p *sim.Pot) { p.Warm(*g.Celsius) })
+		}
+	}
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		before := h.batch
+		h.look()
+		if before != "" && h.batch != before { // a visitor has begun another
+			bench.Do(func(p *sim.Pot) { p.Refill(d.scenario.Pot.WaxGrams, d.scenario.Pot.WaxStart) })
+			maker = sim.NewMaker(d.scenario.Maker, bench, h)
+			mishaps = sim.NewMishaps(bench, maker, nil)
+		}
+		now := bench.Now().Sub(begin)
+		mishaps.Step(now)
+		_ = maker.Step(now) // a refused tap is tried again; the page says why it was refused
+	}
 }
 
 // The demo's pot and jars.

@@ -19,7 +19,6 @@ import (
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/cmd/meltstation/config"
 	"example.org/meltstation/dashboard"
-	"example.org/meltstation/dashboard/page"
 	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/trace"
 )
@@ -86,13 +85,19 @@ func Run(ctx context.Context, o Options) (err error) {
 	}
 
 	var st *station.Station
-	routes, push, err := channels(c, o, store, func(ctx context.Context, m notify.Message) error { return nil })
+	var pages *dashboard.Server
+	routes, push, err := channels(ctx, c, store, func() int {
+		if pages == nil {
+			return 0
+		}
+		return pages.Pages()
+	})
 	if err != nil {
 		return err
 	}
 	dispatcher, err := notify.New(notify.Options{
 		Station: c.Name, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass},
-		Routes: routes, Quiet: notify.Quiet{From: minutes(c.Quiet.From), To: minutes(c.Quiet.To)}, Log: o.Log,
+		Routes: routes, Quiet: c.Quiet, Log: o.Log,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the ways to reach you: %w", err)
@@ -117,7 +122,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	supervisor := probe.NewSupervisor(probe.Options{Now: o.Now, Log: o.Log, Emit: st.Take})
 	find := finder(c, o, st, supervisor)
 
-	pages, err := dashboard.New(dashboardOptions(c, o, st, store, supervisor, push))
+	pages, err = dashboard.New(dashboardOptions(c, o, st, store, supervisor, push))
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)
 	}
@@ -181,8 +186,6 @@ func pots(c *config.Config) []station.PotOptions {
 	}
 	return out
 }
-
-func minutes(d time.Duration) notify.Clock { return notify.Clock(d / time.Minute) }
 
 // tickFor keeps timers fine enough when time runs fast.
 func tickFor(lapse float64) time.Duration {

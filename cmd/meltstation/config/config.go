@@ -4,7 +4,6 @@ package config
 
 import (
 	"fmt"
-	"time"
 
 	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/notify"

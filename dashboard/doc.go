@@ -107,17 +107,16 @@
 //	GET /api/v1/pots/{pot}/curve?points=1500      the batch now in the pot; without one, what the pot showed in the last two hours
 //	GET /api/v1/batches/{id}/curve?points=1500    (points: 16 to 20000)
 //	→ {"pot":"…","batch":"…","start":"RFC 3339 of t = 0",
-//	   "series":[{"probe":"…","role":"pot","t":[0,1,…],"c":[21.5,null,…],"lo":[…],"hi":[…]},…],
+//	   "series":[{"probe":"…","role":"pot","t":[0,1,…],"c":[21.5,null,…]},…],
 //	   "events":[plan.Event,…]}
 //
 // Columns of one series have one length. t is seconds from start; c is °C, null
-// where the probe gave nothing good (draws a gap); lo and hi are the least and
-// greatest good reading that the point stands for (equal to c when it is one reading).
-// The pot's own series comes first.
+// where the probe gave nothing good (draws a gap). Thinning keeps the lowest and
+// the highest reading of each stretch. The pot's own series comes first.
 //
 // # Batches and records
 //
-//	GET /api/v1/batches?text=&lot=&pot=&before=&limit=50
+//	GET /api/v1/batches?text=&lot=&recipe=&before=&limit=50
 //	    → {"batches":[{"id","pot","name","recipe","stage","started","ended"|absent,"lots":[…]},…],"next":"…"}
 //	      newest first; "next" is the "before" of the following page, "" at the end
 //	GET /api/v1/batches/{id}                      → record.Record

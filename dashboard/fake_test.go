@@ -22,7 +22,6 @@ type fakeStation struct {
 	did    []string // what was asked for, in order
 	fail   error    // of everything the maker does
 	now    func() time.Time
-	batch  string
 }
 
 func newFake() *fakeStation {

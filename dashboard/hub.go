@@ -60,6 +60,7 @@ type hub struct {
 	dropped map[string]uint64 // closed by the station, by reason
 
 	running sync.WaitGroup // pages
+	recent  recent
 }
 
 func newHub(st Station, limit int, log *slog.Logger) *hub {
@@ -109,6 +110,9 @@ func (h *hub) forward(ctx context.Context, updates <-chan station.Update) (got b
 				return got
 			}
 			got = true
+			if u.Reading != nil {
+				h.recent.add(u.PotID, *u.Reading)
+			}
 			data, err := json.Marshal(u)
 			if err != nil { // a number that has no JSON form: the page shall see that one is missing
 				h.log.Error("encoding an update for the pages", "type", u.Type, "error", err)
@@ -199,4 +203,10 @@ func (h *hub) counts() (open int, dropped map[string]uint64) {
 		dropped[reason] = n
 	}
 	return len(h.pages), dropped
+}
+
+// Pages is how many pages are open.
+func (s *Server) Pages() int {
+	open, _ := s.hub.counts()
+	return open
 }

@@ -141,6 +141,11 @@ func (s *Server) removeDevice(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) forget(w http.ResponseWriter, r *http.Request, id string) error {
 	err := s.devices.Remove(r.Context(), id)
 	s.hub.removeDevice(id) // after the token is gone, so that none comes back
+	if s.opts.Push != nil {
+		if err := s.opts.Push.forgetDevice(r.Context(), id); err != nil {
+			s.log.Warn("a removed device may still be called", "error", err)
+		}
+	}
 	switch {
 	case errors.Is(err, pairing.ErrDevice):
 		return problemNotFound.with("No such device is paired.")

@@ -17,6 +17,8 @@ type problem struct {
 	Mend   string `json:"mend,omitempty"` // what to do about it
 	Code   string `json:"code"`           // what a page branches on
 
+	Fields []fieldFault `json:"fields,omitempty"` // what is wrong with a form, by field
+
 	Pot *station.PotView `json:"pot,omitempty"` // as it now stands, where a tap was refused
 }
 

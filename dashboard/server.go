@@ -15,8 +15,11 @@ import (
 	"sync/atomic"
 	"time"
 
+	"golang.org/x/time/rate"
+
 	"example.org/meltstation/dashboard/metrics"
 	"example.org/meltstation/dashboard/pairing"
+	"example.org/meltstation/probe"
 )
 
 // Options are what a Server is made of. Station is needed; a part left nil is
@@ -32,6 +35,15 @@ type Options struct {
 	Devices      *pairing.Registry // nil = an empty one that forgets at the end
 	PublicURL    string            // where the network reaches the station, for QR codes asked for on this machine; "" = as asked
 	MetricsToken string            // opens /metrics to who sends it as a bearer token; "" = no such token
+
+	Documents Documents // preferences; nil = forgotten at the end
+	Batches   Batches
+	Records   Records
+	Recipes   Recipes
+	Lesson    func(ctx context.Context) (any, error) // what past batches taught, as JSON
+	Probes    func() []probe.Status
+	PushKey   string    // VAPID public key, base64url; "" = no push
+	Push      *PushBook // who is to be called
 
 	Ready   []ReadyCheck    // of /readyz
 	Metrics metrics.Sources // what /metrics shows besides the snapshot and the pages
@@ -56,6 +68,9 @@ type Server struct {
 	log          *slog.Logger
 	now          func() time.Time
 	devices      *pairing.Registry
+	docs         Documents
+	slots        chan struct{} // of heavy
+	tests        *rate.Limiter // of testChannels
 	names        map[string]bool
 	public       []string
 	metricsToken *[sha256.Size]byte
@@ -85,6 +100,9 @@ func New(opts Options) (*Server, error) {
 		names:   make(map[string]bool),
 		public:  opts.Public,
 		ready:   opts.Ready,
+		docs:    opts.Documents,
+		slots:   make(chan struct{}, 3),
+		tests:   rate.NewLimiter(rate.Every(10*time.Second), 2),
 		opts:    opts,
 		hubDone: make(chan struct{}),
 	}
@@ -96,6 +114,9 @@ func New(opts Options) (*Server, error) {
 	}
 	if s.public == nil {
 		s.public = DefaultPublic
+	}
+	if s.docs == nil {
+		s.docs = &memoryDocs{}
 	}
 	for _, n := range opts.Names {
 		if n = hostname(n); n != "" && !isLoopbackName(n) {
@@ -178,8 +199,36 @@ func (s *Server) handle(h handler) http.HandlerFunc {
 
 // routes is the table of everything that is served.
 func (s *Server) routes(exposition http.Handler) *http.ServeMux {
+	const pot = "/api/v1/pots/{pot}"
 	mux := http.NewServeMux()
 	add := func(pattern string, h handler) { mux.HandleFunc(pattern, s.handle(h)) }
+
+	add("GET "+pot+"/curve", s.potCurve)
+
+	add("GET /api/v1/batches", s.listBatches)
+	add("GET /api/v1/batches/{id}", s.record)
+	add("GET /api/v1/batches/{id}/curve", s.batchCurve)
+	add("PUT /api/v1/batches/{id}/notes", s.notes)
+	for format := range recordFiles {
+		add("GET /api/v1/batches/{id}/record."+format, s.recordFile(format))
+	}
+	add("GET /api/v1/recipes", s.listRecipes)
+	add("GET /api/v1/recipes/{key}", s.getRecipe)
+	add("PUT /api/v1/recipes/{key}", s.putRecipe)
+	add("DELETE /api/v1/recipes/{key}", s.deleteRecipe)
+	add("POST /api/v1/sheet", s.sheet)
+	add("GET /api/v1/shelf", s.shelf)
+	add("GET /api/v1/shelf.ics", s.calendar)
+	add("GET /api/v1/lesson", s.lesson)
+
+	add("GET /api/v1/probes", s.probes)
+	add("GET /api/v1/channels", s.channels)
+	add("POST /api/v1/channels/test", s.testChannels)
+	add("GET /api/v1/push/key", s.pushKey)
+	add("POST /api/v1/push/subscription", s.subscribe)
+	add("DELETE /api/v1/push/subscription", s.unsubscribe)
+	add("GET /api/v1/preferences", s.preferences)
+	add("PUT /api/v1/preferences", s.setPreferences)
 
 	add("POST /pair", s.pair)
 	add("POST /api/v1/pairing-codes", s.newCode)
@@ -203,7 +252,6 @@ func (s *Server) routes(exposition http.Handler) *http.ServeMux {
 	mux.HandleFunc("GET /api/v1/live", s.live)
 	add("GET /api/v1/snapshot", s.snapshot)
 
-	const pot = "/api/v1/pots/{pot}"
 	add("POST "+pot+"/start", s.start)
 	add("POST "+pot+"/taps", s.tap)
 	add("POST "+pot+"/events/{id}/withdraw", s.withdraw)

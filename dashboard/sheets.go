@@ -1,0 +1,187 @@
+package dashboard
+
+import (
+	"encoding/json"
+	"errors"
+	"net/http"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/alerts/plan/recipe"
+	"example.org/meltstation/dashboard/recipes"
+)
+
+// Recipes is where recipes are kept. A [recipes.Dir] is one.
+type Recipes interface {
+	List() ([]recipes.Saved, error) // the error tells of files that can't be used
+	Get(key string) (plan.Recipe, error)
+	Put(key string, r plan.Recipe) error
+	Delete(key string) error
+}
+
+// fieldFault is one thing wrong with a form.
+type fieldFault struct {
+	Field string `json:"field"`
+	Text  string `json:"text"`
+}
+
+// recipeProblem turns an error of a recipe or a sheet into an answer.
+func recipeProblem(err error) error {
+	switch {
+	case errors.Is(err, recipes.ErrNone):
+		return problemNotFound.with("There is no recipe of that name.")
+	case errors.Is(err, recipes.ErrKey), errors.Is(err, recipes.ErrFull):
+		return problemInvalid.with(sentence(err.Error()))
+	}
+	var faults []fieldFault
+	for _, e := range recipe.Errors(err) {
+		faults = append(faults, fieldFault{e.Field, clip(e.Text, 500)})
+	}
+	var one plan.Problem
+	if len(faults) == 0 && errors.As(err, &one) {
+		faults = []fieldFault{{one.Field, clip(one.Rule+"; "+one.Mend, 500)}}
+	}
+	if len(faults) == 0 && !errors.Is(err, plan.ErrInvalid) && !errors.Is(err, recipes.ErrFormat) {
+		return nil
+	}
+	p := problemInvalid.with(sentence(clip(err.Error(), 1000)))
+	p.Fields = faults
+	return p
+}
+
+func (s *Server) recipeError(r *http.Request, err error) error {
+	if p := recipeProblem(err); p != nil {
+		return p
+	}
+	return s.refused(r, err)
+}
+
+type recipeView struct {
+	Key    string          `json:"key"`
+	Name   string          `json:"name"`
+	Recipe json.RawMessage `json:"recipe"`
+	Plan   plan.Recipe     `json:"plan"`
+}
+
+func viewRecipe(key string, r plan.Recipe) (recipeView, error) {
+	form, err := recipe.ToJSON(r)
+	return recipeView{key, r.Name, form, r}, err
+}
+
+func (s *Server) listRecipes(w http.ResponseWriter, r *http.Request) error {
+	if s.opts.Recipes == nil {
+		return problemUnavailable.with("No recipes are kept.")
+	}
+	list, fault := s.opts.Recipes.List()
+	answer := struct {
+		Recipes []recipeView `json:"recipes"`
+		Faults  []string     `json:"faults"`
+	}{Recipes: []recipeView{}, Faults: []string{}}
+	for _, one := range list {
+		v, err := viewRecipe(one.Key, one.Recipe)
+		if err != nil {
+			return err
+		}
+		answer.Recipes = append(answer.Recipes, v)
+	}
+	for _, e := range recipe.Errors(fault) {
+		answer.Faults = append(answer.Faults, e.Error())
+	}
+	if fault != nil && len(answer.Faults) == 0 {
+		answer.Faults = append(answer.Faults, fault.Error())
+	}
+	return writeJSON(w, http.StatusOK, answer)
+}
+
+func (s *Server) getRecipe(w http.ResponseWriter, r *http.Request) error {
+	if s.opts.Recipes == nil {
+		return problemUnavailable.with("No recipes are kept.")
+	}
+	one, err := s.opts.Recipes.Get(r.PathValue("key"))
+	if err != nil {
+		return s.recipeError(r, err)
+	}
+	v, err := viewRecipe(r.PathValue("key"), one)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, v)
+}
+
+func (s *Server) putRecipe(w http.ResponseWriter, r *http.Request) error {
+	var form json.RawMessage
+	if err := readJSON(w, r, maxBigBody, &form); err != nil {
+		return err
+	}
+	if s.opts.Recipes == nil {
+		return problemUnavailable.with("No recipes are kept.")
+	}
+	one, err := recipe.FromJSON(form)
+	if err != nil {
+		return s.recipeError(r, err)
+	}
+	if err := s.opts.Recipes.Put(r.PathValue("key"), one); err != nil {
+		return s.recipeError(r, err)
+	}
+	return s.done(w, r, nil)
+}
+
+func (s *Server) deleteRecipe(w http.ResponseWriter, r *http.Request) error {
+	if s.opts.Recipes == nil {
+		return problemUnavailable.with("No recipes are kept.")
+	}
+	if err := s.opts.Recipes.Delete(r.PathValue("key")); err != nil {
+		return s.recipeError(r, err)
+	}
+	return s.done(w, r, nil)
+}
+
+// sheet works out what to weigh.
+func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
+	var req struct {
+		Recipe  json.RawMessage `json:"recipe"`
+		Counts  []plan.Count    `json:"counts"`
+		Options plan.Options    `json:"options"`
+	}
+	if err := readJSON(w, r, maxBigBody, &req); err != nil {
+		return err
+	}
+	if len(req.Counts) > 200 {
+		return problemInvalid.with("At most 200 kinds of container can be counted.")
+	}
+	var one plan.Recipe
+	var key string
+	var err error
+	if json.Unmarshal(req.Recipe, &key) == nil {
+		if s.opts.Recipes == nil {
+			return problemUnavailable.with("No recipes are kept.")
+		}
+		one, err = s.opts.Recipes.Get(key)
+	} else {
+		one, err = recipe.FromJSON(req.Recipe)
+	}
+	if err != nil {
+		return s.recipeError(r, err)
+	}
+	sheet, err := one.Sheet(req.Counts, req.Options)
+	if err != nil {
+		return s.recipeError(r, err)
+	}
+	text, err := sheetText(sheet)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, map[string]any{"sheet": sheet, "text": text})
+}
+
+// sentence makes an error text a sentence.
+func sentence(s string) string {
+	first, n := utf8.DecodeRuneInString(s)
+	s = string(unicode.ToUpper(first)) + s[n:]
+	if !strings.HasSuffix(s, ".") {
+		s += "."
+	}
+	return s
+}

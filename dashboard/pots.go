@@ -38,6 +38,8 @@ type Station interface {
 	TestChannels(ctx context.Context) []station.ChannelView
 }
 
+var _ Station = (*station.Station)(nil)
+
 // tapKinds are what may be tapped; corrections and withdrawals have routes of
 // their own, and so has a start.
 var tapKinds = []plan.EventKind{

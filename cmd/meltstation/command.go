@@ -26,6 +26,7 @@ type command struct {
 // commands lists every command in the order the help shows them.
 func commands() []command {
 	return []command{
+		demoCommand(),
 		runCommand(),
 		replayCommand(),
 		planCommand(),

@@ -82,13 +82,12 @@ func newView(r Record, loc *time.Location) view {
 }
 
 func (v view) funcs() template.FuncMap {
-	mass := func(g float64) string { return units.Mass(g, v.Show.Mass, 0) }
 	deg := func(c float64) string { return units.Temperature(c, v.Show.Temperature, 0) }
 	deg1 := func(c float64) string { return units.Temperature(c, v.Show.Temperature, 1) }
-	value := func(unit string, x float64) string {
+	value := func(unit string, step, x float64) string {
 		switch unit {
 		case "g":
-			return mass(x)
+			return weighed(x, step, v.Show)
 		case "C":
 			return deg1(x)
 		case "%":
@@ -98,7 +97,10 @@ func (v view) funcs() template.FuncMap {
 		}
 		return fmt.Sprintf("%.0f", x)
 	}
+	// A number and its unit stay on one line.
+	tight := strings.NewReplacer(" °", "\u00a0°", " oz", "\u00a0oz", " g,", "\u00a0g,", " × ", "\u00a0×\u00a0", " of 5", "\u00a0of\u00a05")
 	return template.FuncMap{
+		"tight": tight.Replace,
 		"deg":   deg,
 		"clock": func(t time.Time) string { return t.In(v.loc).Format("15:04") },
 		"date":  func(t time.Time) string { return t.In(v.loc).Format("2 January 2006") },
@@ -115,14 +117,15 @@ func (v view) funcs() template.FuncMap {
 			case m.Kind == "wicks":
 				return fmt.Sprintf("%.0f", m.Planned)
 			}
-			return mass(m.Planned)
+			return weighed(m.Planned, m.Step, v.Show)
 		},
-		"mass": func(p *float64) string {
-			if p == nil {
+		"actualMaterial": func(m Material) string {
+			if m.Actual == nil {
 				return ""
 			}
-			return mass(*p)
+			return weighed(*m.Actual, m.Step, v.Show)
 		},
+		"told": func(s Step) bool { return s.Kind != plan.EventFound || len(s.Before) > 0 },
 		"number": func(p *int) string {
 			if p == nil {
 				return ""
@@ -135,9 +138,9 @@ func (v view) funcs() template.FuncMap {
 				return fmt.Sprintf("%s (%s to %s)", units.Temperature(*l.Planned, v.Show.Temperature, 0),
 					strings.TrimSuffix(deg(*l.Low), " °"+v.Show.Temperature), deg(*l.High))
 			case l.Planned != nil:
-				return value(l.Unit, *l.Planned)
+				return value(l.Unit, l.Step, *l.Planned)
 			case l.High != nil:
-				return value(l.Unit, *l.High)
+				return "under " + value(l.Unit, l.Step, *l.High)
 			}
 			return "–"
 		},
@@ -145,7 +148,7 @@ func (v view) funcs() template.FuncMap {
 			if l.Actual == nil {
 				return ""
 			}
-			return value(l.Unit, *l.Actual)
+			return value(l.Unit, l.Step, *l.Actual)
 		},
 		"words": func(f Finding) string {
 			s := strings.Join(FoundWords(f.Found, v.Show), ", ")
@@ -155,7 +158,7 @@ func (v view) funcs() template.FuncMap {
 				}
 				s += f.Text
 			}
-			return s
+			return tight.Replace(s)
 		},
 		"age": func(f Finding) string {
 			if f.Age <= 0 {

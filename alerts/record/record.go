@@ -66,14 +66,17 @@ type Record struct {
 	Warnings   []plan.Warning `json:"warnings"`
 	Summary    Summary        `json:"summary"`
 	Lots       []string       `json:"lots"` // every lot in it, for the look-up
+
+	step1, step2 float64 // g, of the scale and the fine scale
 }
 
 // Material is one thing that went in.
 type Material struct {
 	Kind    string   `json:"kind"` // "wax", "fragrance", "extra" or "wicks"
 	Name    string   `json:"name"`
-	Planned float64  `json:"planned"` // g; of wicks, pieces
-	Actual  *float64 `json:"actual"`  // g; null = not weighed by itself
+	Planned float64  `json:"planned"`        // g; of wicks, pieces
+	Actual  *float64 `json:"actual"`         // g; null = not weighed by itself
+	Step    float64  `json:"step,omitempty"` // g, of the scale that weighs it
 	Lot     string   `json:"lot,omitempty"`
 }
 
@@ -94,6 +97,7 @@ type Line struct {
 	Low     *float64 `json:"low,omitempty"`  // the lower end of what was planned, where it is a band
 	High    *float64 `json:"high,omitempty"` // and the upper
 	Actual  *float64 `json:"actual"`
+	Step    float64  `json:"step,omitempty"` // g, of the scale that weighs it
 	Mark    string   `json:"mark,omitempty"` // "above" or "below" when it lies outside
 }
 
@@ -153,6 +157,7 @@ func Build(b Batch) Record {
 		Started: b.Started, Ended: b.Ended, Warnings: s.Warnings, Summary: b.Summary,
 		Findings: []Finding{}, Lines: []Line{}, Materials: []Material{}, Containers: []Filled{}, Lots: []string{},
 	}
+	r.step1, r.step2 = s.ScaleStep, s.FineStep
 	if r.Show.Temperature == "" {
 		r.Show.Temperature = units.C
 	}
@@ -232,8 +237,12 @@ func Build(b Batch) Record {
 
 func (r *Record) materials(s plan.Sheet, lots map[string]string, scented bool, scent float64) {
 	add := func(kind string, parts []plan.Part) {
+		step := s.ScaleStep
+		if kind != "wax" && s.FineStep > 0 {
+			step = s.FineStep
+		}
 		for _, p := range parts {
-			m := Material{Kind: kind, Name: p.Name, Planned: p.Grams, Lot: p.Lot}
+			m := Material{Kind: kind, Name: p.Name, Planned: p.Grams, Step: step, Lot: p.Lot}
 			if l, ok := lots[p.Name]; ok {
 				m.Lot = l
 			}
@@ -305,7 +314,11 @@ func (r *Record) compare(s plan.Sheet, scented bool, scent, scentAt, first, last
 	}
 	t := s.Thresholds
 	oil := s.FragranceGrams()
-	r.line(Line{Key: "fragrance", What: "Fragrance", Unit: "g", Planned: some(oil, oil > 0), Actual: some(scent, scented && scent > 0)}, 0.02*oil)
+	fine := s.FineStep
+	if fine == 0 {
+		fine = s.ScaleStep
+	}
+	r.line(Line{Key: "fragrance", What: "Fragrance", Unit: "g", Step: fine, Planned: some(oil, oil > 0), Actual: some(scent, scented && scent > 0)}, 0.02*oil)
 	if wax := s.WaxGrams(); wax > 0 && scented && scent > 0 {
 		r.line(Line{Key: "load", What: "Load, of the wax", Unit: "%", Planned: some(s.LoadOfWax, s.LoadOfWax > 0), Actual: some(100*scent/wax, true)}, 0.02*s.LoadOfWax)
 	}
@@ -315,7 +328,7 @@ func (r *Record) compare(s plan.Sheet, scented bool, scent, scentAt, first, last
 	if limit, ok := t.FlashLimit(); ok || r.Summary.Peak != nil {
 		l := Line{Key: "peak", What: "Hottest reading", Unit: "C", Actual: r.Summary.Peak}
 		if ok {
-			l.What, l.High = "Hottest reading, with the flash-point alarm at", &limit
+			l.High = &limit // where the flash-point alarm stands
 		}
 		if l.Actual != nil {
 			r.line(l, 0)
@@ -328,7 +341,7 @@ func (r *Record) compare(s plan.Sheet, scented bool, scent, scentAt, first, last
 		}
 	}
 	r.line(Line{Key: "jars", What: "Containers", Unit: "n", Planned: some(float64(s.Jars), s.Jars > 0), Actual: some(float64(jars), known)}, 0.5)
-	r.line(Line{Key: "left-over", What: "Left in the jug", Unit: "g", Planned: some(s.LossGrams+s.SpareGrams, s.TotalGrams > 0 && s.Jars > 0), Actual: some(leftOver, left)}, math.Max(5, 0.01*s.TotalGrams))
+	r.line(Line{Key: "left-over", What: "Left in the jug", Unit: "g", Step: s.ScaleStep, Planned: some(s.LossGrams+s.SpareGrams, s.TotalGrams > 0 && s.Jars > 0), Actual: some(leftOver, left)}, math.Max(5, 0.01*s.TotalGrams))
 	if done && !heatOff.IsZero() {
 		start := pourStart
 		if start.IsZero() {
@@ -421,7 +434,11 @@ func (r *Record) step(e plan.Event) Step {
 func (r *Record) words(e plan.Event) string {
 	var parts []string
 	if e.Grams != 0 || e.Kind == plan.EventLeftOver {
-		parts = append(parts, units.Mass(e.Grams, r.Show.Mass, 0))
+		step := r.step1
+		if e.Kind == plan.EventScentAdded && r.step2 > 0 {
+			step = r.step2
+		}
+		parts = append(parts, weighed(e.Grams, step, r.Show))
 	}
 	if len(e.Counts) > 0 {
 		var names []string
@@ -457,6 +474,15 @@ func (r *Record) words(e plan.Event) string {
 		parts = append(parts, e.Text)
 	}
 	return strings.Join(parts, ", ")
+}
+
+// weighed writes grams as the scale of that step shows them; without a scale, as
+// the maker likes them.
+func weighed(g, step float64, show plan.Display) string {
+	if step <= 0 {
+		return units.Mass(g, show.Mass, 0)
+	}
+	return units.Mass(g, units.ScaleUnit(step), step)
 }
 
 // FoundWords puts a finding into short phrases.

@@ -112,8 +112,8 @@ func TestCorrectionsKeepWhatStoodThere(t *testing.T) {
 			taken = &r.Steps[i]
 		}
 	}
-	if scent == nil || scent.Grams != 145.1 || len(scent.Before) != 1 || !strings.Contains(scent.Before[0].Text, "4.94 oz") {
-		t.Errorf("the corrected step does not show the 140 g (4.94 oz) that stood there: %+v", scent)
+	if scent == nil || scent.Grams != 145.1 || len(scent.Before) != 1 || !strings.Contains(scent.Before[0].Text, "140.0 g") {
+		t.Errorf("the corrected step does not show the 140.0 g that stood there: %+v", scent)
 	}
 	if taken == nil || !taken.Taken || len(taken.Before) != 1 {
 		t.Errorf("the step that was taken back is not shown as such: %+v", taken)

@@ -122,7 +122,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	supervisor := probe.NewSupervisor(probe.Options{Now: o.Now, Log: o.Log, Emit: st.Take})
 	find := finder(c, o, st, supervisor)
 
-	pages, err = dashboard.New(dashboardOptions(c, o, st, store, supervisor, push))
+	pages, err = dashboard.New(dashboardOptions(c, o, st, store, push))
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)
 	}

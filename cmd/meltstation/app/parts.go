@@ -14,7 +14,6 @@ import (
 	"example.org/meltstation/dashboard"
 	"example.org/meltstation/dashboard/metrics"
 	"example.org/meltstation/dashboard/page"
-	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/trace"
 )
 
@@ -135,19 +134,6 @@ func channelViews(ss []notify.ChannelStatus) []station.ChannelView {
 	return out
 }
 
-// finder gives the supervisor its probes: those of the demo, those of the
-// settings, or every 1-Wire probe as it comes and goes.
-func finder(c *config.Config, o Options, st *station.Station, sup *probe.Supervisor) func(context.Context) error {
-	return func(ctx context.Context) error {
-		if o.Specs != nil {
-			sup.Set(o.Specs)
-			<-ctx.Done()
-			return nil
-		}
-		return lookForProbes(ctx, c, o, st, sup)
-	}
-}
-
 // tlsFor returns how the page is secured; nil = it is not.
 func tlsFor(c *config.Config, o Options) (*tls.Config, error) {
 	switch c.Page.TLS {
@@ -161,7 +147,7 @@ func tlsFor(c *config.Config, o Options) (*tls.Config, error) {
 	return nil, nil
 }
 
-func dashboardOptions(c *config.Config, o Options, st *station.Station, store *trace.Store, sup *probe.Supervisor, push *notify.Push) dashboard.Options {
+func dashboardOptions(c *config.Config, o Options, st *station.Station, store *trace.Store, push *notify.Push) dashboard.Options {
 	return dashboard.Options{
 		Station: st, Page: page.FS(), Log: o.Log, Now: o.Now, Names: c.Page.Hosts,
 		Ready: []dashboard.ReadyCheck{

@@ -9,6 +9,7 @@ import (
 	"example.org/meltstation/alerts/notify"
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/serialtc"
 )
 
 // Problem is one thing wrong in a settings file.
@@ -67,29 +68,21 @@ type Pot struct {
 	ID, Name, Jug string
 }
 
-// Probe is one thermometer as the file describes it.
+// Probe is one thermometer as the file describes it. One of W1, Text and Modbus
+// says how it is reached.
 type Probe struct {
-	Spec probe.Spec // without an Opener: see Config.Specs
+	Spec   probe.Spec // without its Opener: see Config.ProbeSpecs
+	W1     *W1
+	Text   *serialtc.TextConfig
+	Modbus *serialtc.ModbusConfig // its Line is shared out by ProbeSpecs
+}
 
-	Device string // w1 id, or the serial port
-	Root   string // of the w1 tree
-
-	Bits int // resolution of a w1 probe, 0 = as it is
-
-	Baud    int
-	Parity  string // "none", "even", "odd"
-	Stop    int
-	Pattern string
-	Unit    string // "C", "F" or "mV"
-	Type    string // thermocouple type when Unit is mV
-	Cold    float64
-
-	Slave    int
-	Function int
-	Register int
-	Format   string // "int16", "uint16", "float32", "float32-swapped"
-	Scale    float64
-	ColdReg  int // register of the cold junction, -1 = none
+// W1 is a sensor on a 1-Wire bus.
+type W1 struct {
+	ID   string // "28-0316a2795bff"
+	Root string // of the kernel's files; "" = the usual place
+	Bits int    // resolution, 9 to 12; 0 = as it is
+	Bus  string // name of the bus, to drive it without the kernel's files; "" = through them
 }
 
 type file struct {
@@ -168,17 +161,20 @@ type fileProbe struct {
 	Role     string  `toml:"role"`
 	Pot      string  `toml:"pot"`
 	Device   string  `toml:"device"`
-	Port     string  `toml:"port"`
+	Bus      string  `toml:"bus"`
 	Root     string  `toml:"root"`
+	Bits     int     `toml:"bits"`
 	Every    string  `toml:"every"`
 	Timeout  string  `toml:"timeout"`
-	Min      string  `toml:"min"`
-	Max      string  `toml:"max"`
-	Bits     int     `toml:"bits"`
+	Least    string  `toml:"least"`
+	Most     string  `toml:"most"`
+	Port     string  `toml:"port"`
 	Baud     int     `toml:"baud"`
+	DataBits int     `toml:"data_bits"`
 	Parity   string  `toml:"parity"`
-	Stop     int     `toml:"stop_bits"`
+	StopBits int     `toml:"stop_bits"`
 	Pattern  string  `toml:"pattern"`
+	Ask      string  `toml:"ask"`
 	Unit     string  `toml:"unit"`
 	Type     string  `toml:"thermocouple"`
 	Cold     string  `toml:"cold_junction"`

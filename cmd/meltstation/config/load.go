@@ -21,6 +21,7 @@ import (
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/plan/units"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/serialtc"
 )
 
 // Default is the station without a settings file: one pot, w1 probes found by
@@ -373,30 +374,26 @@ func split(err error) []error {
 }
 
 func (r *reader) probes(f *file, c *Config) {
-	lines := map[string]int{}   // who uses a serial port
+	lines := map[string]int{}   // the first probe on a serial port
 	devices := map[string]int{} // who uses a thermometer
 	ids := map[string]bool{}
 	for i := range f.Probe {
 		p := &f.Probe[i]
 		field := fmt.Sprintf("probe.%d", i)
-		out := Probe{
-			Device: p.Device, Root: p.Root, Bits: p.Bits, Baud: p.Baud, Stop: p.Stop,
-			Pattern: p.Pattern, Slave: p.Slave, Function: p.Function, Scale: p.Scale, ColdReg: -1,
-		}
+		out := Probe{}
 		s := &out.Spec
 		s.Kind = r.oneOf(field+".kind", p.Kind, "w1", "w1", "onewire", "serial-text", "modbus")
 		s.Role = probe.Role(r.oneOf(field+".role", p.Role, "pot", "pot", "room", "bath", "jar"))
-		s.Every, s.Timeout = time.Second, 0
+		s.Every = time.Second
 		r.duration(field+".every", p.Every, &s.Every)
 		r.duration(field+".timeout", p.Timeout, &s.Timeout)
-		if s.Every < 50*time.Millisecond || s.Every > time.Minute {
+		if s.Every < probe.MinEvery || s.Every > time.Minute {
 			r.bad(field+".every", "a probe is read every 50 ms to 60 s", `write every = "1 s"`)
 		}
-		s.Min, s.Max = -20, 250
-		r.celsius(field+".min", p.Min, &s.Min)
-		r.celsius(field+".max", p.Max, &s.Max)
-		if s.Min >= s.Max {
-			r.bad(field+".min", "min is not below max", "swap them, or take them out")
+		r.celsius(field+".least", p.Least, &s.Min)
+		r.celsius(field+".most", p.Most, &s.Max)
+		if s.Min > s.Max || s.Min == s.Max && s.Min != 0 {
+			r.bad(field+".least", "least is not below most", "swap them, or take them out")
 		}
 		s.Pot = p.Pot
 		if s.Pot == "" && s.Role != probe.RoleRoom {
@@ -409,49 +406,31 @@ func (r *reader) probes(f *file, c *Config) {
 			r.bad(field+".pot", fmt.Sprintf("there is no pot %q", s.Pot), "give the id of one of the [[pot]] tables")
 		}
 
-		key := ""
+		var key string
 		switch s.Kind {
 		case "w1", "onewire":
-			if out.Bits != 0 && (out.Bits < 9 || out.Bits > 12) {
-				r.bad(field+".bits", fmt.Sprintf("bits is %d", out.Bits), "a DS18B20 measures with 9, 10, 11 or 12 bits")
-			}
-			if p.Device == "" {
-				r.bad(field+".device", "the probe's id is missing", `give it as "meltstation probes" shows it, such as "28-0316a2794eff"`)
-			}
-			if p.Port != "" {
-				r.bad(field+".port", "a 1-Wire probe has no port", "take the port out, or change kind")
-			}
-			key = p.Device
+			key = r.w1(field, p, &out)
 		default:
-			out.Device = p.Port
-			if p.Port == "" {
-				r.bad(field+".port", "the serial port is missing", `give it, such as "/dev/ttyUSB0"`)
-			}
-			key = p.Port
-			if s.Kind == "modbus" {
-				key = fmt.Sprintf("%s, slave %d, register %d", p.Port, p.Slave, deref(p.Register, 0))
-			}
-			r.serial(field, p, &out)
-		}
-		if j, taken := devices[key]; taken && key != "" {
-			r.bad(field, fmt.Sprintf("two probes share %s (the other is on line %d)", key, r.lines.at(fmt.Sprintf("probe.%d", j))), "a port or sensor serves one probe: take one out, or correct it")
-		}
-		devices[key] = i
-		if s.Kind == "serial-text" || s.Kind == "modbus" {
+			key = r.serial(field, p, &out)
 			if j, taken := lines[p.Port]; taken && p.Port != "" {
-				if f.Probe[j].Kind != s.Kind {
-					r.bad(field+".port", fmt.Sprintf("port %s is used as %q and as %q", p.Port, f.Probe[j].Kind, s.Kind), "one line speaks one language: give this probe another port")
-				} else if o := f.Probe[j]; o.Baud != p.Baud || o.Parity != p.Parity || o.Stop != p.Stop {
-					r.bad(field, fmt.Sprintf("probes on port %s have different speeds or parities", p.Port), "give both the same baud, parity and stop_bits")
+				switch o := f.Probe[j]; {
+				case o.Kind != p.Kind:
+					r.bad(field+".port", fmt.Sprintf("port %s is used as %q and as %q", p.Port, o.Kind, p.Kind), "one line speaks one language: give this probe another port")
+				case s.Kind == "modbus" && (o.Baud != p.Baud || o.Parity != p.Parity || o.StopBits != p.StopBits):
+					r.bad(field, fmt.Sprintf("probes on port %s have different speeds or parities", p.Port), "give all of them the same baud, parity and stop_bits")
 				}
 			} else {
 				lines[p.Port] = i
 			}
 		}
-
+		if j, taken := devices[key]; taken && key != "" {
+			r.bad(field, fmt.Sprintf("two probes share %s (the other is on line %d)", key, r.lines.at(fmt.Sprintf("probe.%d", j))), "a port or sensor serves one probe: take one out, or correct it")
+		}
+		devices[key] = i
+		s.Where = key
 		s.ID = p.ID
 		if s.ID == "" {
-			s.ID = strings.ReplaceAll(key, ", ", "/")
+			s.ID = key
 		}
 		if ids[s.ID] && s.ID != "" {
 			r.bad(field+".id", fmt.Sprintf("two probes have the id %q", s.ID), "give each its own")
@@ -465,62 +444,61 @@ func (r *reader) probes(f *file, c *Config) {
 	}
 }
 
-func (r *reader) serial(field string, p *fileProbe, out *Probe) {
-	if out.Baud == 0 {
-		out.Baud = 9600
+// w1 reads what belongs to a 1-Wire probe and returns what it occupies.
+func (r *reader) w1(field string, p *fileProbe, out *Probe) string {
+	if p.Bits != 0 && (p.Bits < 9 || p.Bits > 12) {
+		r.bad(field+".bits", fmt.Sprintf("bits is %d", p.Bits), "a DS18B20 measures with 9, 10, 11 or 12 bits")
 	}
-	if out.Baud < 300 || out.Baud > 1_000_000 {
-		r.bad(field+".baud", fmt.Sprintf("baud is %d", out.Baud), "usual speeds are 9600, 19200 and 115200")
+	if p.Device == "" {
+		r.bad(field+".device", "the probe's device is missing", `give its id as "meltstation probes" shows it, such as "28-0316a2794eff"`)
 	}
-	if out.Spec.Kind == "serial-text" {
-		out.Parity = r.oneOf(field+".parity", p.Parity, "none", "none", "even", "odd")
-		out.Unit = r.oneOf(field+".unit", p.Unit, "C", "C", "F", "mV")
-		if p.Pattern != "" {
-			re, err := regexp.Compile(p.Pattern)
-			if err != nil {
-				r.bad(field+".pattern", "the pattern can't be read: "+err.Error(), "patterns are regular expressions in single quotes")
-			} else if !slices.Contains(re.SubexpNames(), "temperature") && !slices.Contains(re.SubexpNames(), "millivolt") {
-				r.bad(field+".pattern", "the pattern names no field", `name the number with (?P<temperature>…) or (?P<millivolt>…)`)
-			}
-		}
-	} else {
-		out.Parity = r.oneOf(field+".parity", p.Parity, "even", "none", "even", "odd")
-		out.Unit = r.oneOf(field+".unit", p.Unit, "C", "C", "F", "mV")
-		if out.Slave < 1 || out.Slave > 247 {
-			r.bad(field+".slave", fmt.Sprintf("slave is %d", out.Slave), "a Modbus address is 1 to 247; the transmitter's sheet names it")
-		}
-		if out.Function == 0 {
-			out.Function = 4
-		}
-		if out.Function != 3 && out.Function != 4 {
-			r.bad(field+".function", fmt.Sprintf("function is %d", out.Function), "3 reads holding registers, 4 reads input registers")
-		}
-		out.Register = deref(p.Register, -1)
-		if out.Register < 0 || out.Register > 65535 {
-			r.bad(field+".register", "the register is missing or impossible", "give its number as sent on the line, 0 to 65535 (one less than some sheets print)")
-		}
-		out.Format = r.oneOf(field+".format", p.Format, "int16", "int16", "uint16", "float32", "float32-swapped")
-		if out.Scale == 0 {
-			out.Scale = 1
-		}
-		out.ColdReg = deref(p.ColdReg, -1)
+	if p.Port != "" {
+		r.bad(field+".port", "a 1-Wire probe has no port", "take the port out, or change kind")
 	}
-	if out.Unit == "mV" {
-		out.Type = r.oneOf(field+".thermocouple", p.Type, "", "K", "J", "T", "N")
-		if out.Type == "" {
-			r.bad(field+".thermocouple", "millivolts need the thermocouple's type", `write thermocouple = "K" (or "J", "T", "N")`)
-		}
-		out.Cold = 25
-		if p.Cold == "" && out.ColdReg < 0 && !strings.Contains(p.Pattern, "cold") {
-			r.bad(field+".cold_junction", "millivolts need the temperature of the cold junction", `give cold_junction = "25 °C", or where it is read`)
-		}
-		r.celsius(field+".cold_junction", p.Cold, &out.Cold)
-	}
+	out.W1 = &W1{ID: p.Device, Root: p.Root, Bits: p.Bits, Bus: p.Bus}
+	return p.Device
 }
 
-func deref(p *int, def int) int {
-	if p == nil {
-		return def
+// serial reads what belongs to a probe on a serial line and returns what it
+// occupies.
+func (r *reader) serial(field string, p *fileProbe, out *Probe) string {
+	if p.Port == "" {
+		r.bad(field+".port", "the serial port is missing", `give it, such as "/dev/ttyUSB0"`)
+		return ""
 	}
-	return *p
+	if p.Device != "" {
+		r.bad(field+".device", "a probe on a serial line has no device", "take it out, or change kind")
+	}
+	unit := r.oneOf(field+".unit", p.Unit, "C", "C", "F", "K")
+	var cold *float64
+	if p.Cold != "" {
+		cold = new(float64)
+		r.celsius(field+".cold_junction", p.Cold, cold)
+	}
+	if out.Spec.Kind == "serial-text" {
+		t := serialtc.TextConfig{
+			Port: p.Port, Baud: p.Baud, DataBits: p.DataBits, Parity: p.Parity, StopBits: p.StopBits,
+			Pattern: p.Pattern, Unit: unit, Thermocouple: p.Type, Cold: cold, Ask: p.Ask,
+		}
+		if err := t.Validate(); err != nil {
+			r.bad(field, err.Error(), "correct it in this [[probe]]")
+		}
+		out.Text = &t
+		return p.Port
+	}
+	m := serialtc.ModbusConfig{
+		LineConf: serialtc.LineConfig{Port: p.Port, Baud: p.Baud, Parity: p.Parity, StopBits: p.StopBits},
+		Slave:    p.Slave, Function: p.Function, Type: p.Format, Scale: p.Scale, Unit: unit,
+		Thermocouple: p.Type, Cold: cold, ColdRegister: p.ColdReg,
+	}
+	if p.Register == nil {
+		r.bad(field+".register", "the register is missing", "give its address from 0, one less than papers that count from 1")
+		return ""
+	}
+	m.Register = *p.Register
+	if err := m.Validate(); err != nil {
+		r.bad(field, err.Error(), "correct it in this [[probe]]")
+	}
+	out.Modbus = &m
+	return fmt.Sprintf("%s#%d/%d", p.Port, p.Slave, m.Register)
 }

@@ -56,7 +56,7 @@ export function thin(curve, from, to, columns) {
     let maxAt = 0;
     let gap = null;
     const first = ts[i];
-    for (; i < b && ts[i] < end; i++) {
+    for (let one = true; i < b && (one || ts[i] < end); i++, one = false) {
       if (c[i] === null || c[i] === undefined) { gap = ts[i]; continue; }
       const l = lo[i] ?? c[i];
       const h = hi[i] ?? c[i];
@@ -76,7 +76,6 @@ export function thin(curve, from, to, columns) {
       outT.push(maxAt, minAt);
       outC.push(max, min);
     }
-    if (i < b && ts[i] < end) i++; // never stand still
   }
   return { t: outT, c: outC };
 }

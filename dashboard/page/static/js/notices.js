@@ -78,6 +78,7 @@ function ring() {
 }
 
 function show(calling) {
+  let fresh = false;
   if (!box) {
     const title = freshId('alarm');
     const body = freshId('alarm');
@@ -88,9 +89,7 @@ function show(calling) {
         h('div', { id: body, class: 'alarm-body', tabindex: '0' }),
         h('div', { class: 'alarm-acts' })));
     box.addEventListener('cancel', (e) => e.preventDefault()); // Escape is not an acknowledgement
-    openDialog(box);
-    shownAt = performance.now();
-    document.documentElement.classList.add('alarmed');
+    fresh = true;
   }
   if (!loop) { ring(); loop = setInterval(ring, REPEAT); }
   const [first, ...others] = calling;
@@ -104,7 +103,7 @@ function show(calling) {
     n.body ? h('p', null, n.body) : null,
     h('ul', { class: 'alarm-do' }, (n.do && n.do.length ? n.do : n.celsius !== null ? t('caution.default').split('\n') : []).map((line) => h('li', null, line))),
     others.length ? h('ul', { class: 'alarm-others' }, others.map((o) => h('li', null, `${o.notice.title} (${o.pot.name})`))) : null,
-    h('p', { class: 'alarm-aid' }, t('alarm.aid')),
+    n.do?.length ? null : h('p', { class: 'alarm-aid' }, t('alarm.aid')),
   ]);
   const canAck = store.maker && store.live;
   rebuild(box.querySelector('.alarm-acts'), [idOf(first), canAck, store.maker], () => [
@@ -114,6 +113,11 @@ function show(calling) {
     canAck ? null : h('button', { type: 'button', class: 'ack quietly', 'data-key': 'hide', onclick: () => { calling.forEach((c) => hidden.add(idOf(c))); draw(); } }, t('alarm.hide')),
     store.live ? null : h('p', null, t('tap.wait')),
   ]);
+  if (fresh) {
+    openDialog(box); // last, so that the focus finds the button
+    shownAt = performance.now();
+    document.documentElement.classList.add('alarmed');
+  }
 }
 
 /** Acknowledges one alarm or cue. */

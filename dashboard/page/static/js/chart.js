@@ -1,0 +1,488 @@
+// A temperature curve on uPlot: bands behind, an earlier curve faint, the trace,
+// the forecast's fan ahead, event marks above. Zoom by pinch, drag, wheel or
+// keys; what is drawn is thinned to the screen's columns each time.
+import { h, text } from './dom.js';
+import { t } from './strings.js';
+import * as format from './format.js';
+import { thin, nearest, fanAt } from './curve-data.js';
+import { flashLimit } from './scale.js';
+
+let loading = null;
+
+/** Loads the vendored chart library when a curve is first shown. */
+export function library() {
+  if (window.uPlot) return Promise.resolve(window.uPlot);
+  loading ||= new Promise((resolve, reject) => {
+    document.head.append(h('link', { rel: 'stylesheet', href: '/vendor/uPlot.min.css' }));
+    document.head.append(h('script', {
+      src: '/vendor/uPlot.iife.min.js',
+      onload: () => resolve(window.uPlot),
+      onerror: () => { loading = null; reject(new Error(t('failed.network'))); },
+    }));
+  });
+  return loading;
+}
+
+const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+/**
+ * A chart in `el`. set() gives it data; the maker moves it. Options: `unit()`
+ * and `clock()` give the units now, `onRead(words)` hears what is under the
+ * finger.
+ */
+export class Chart {
+  constructor(uPlot, el, { unit, clock, relative = false, onRead = () => {} }) {
+    this.uPlot = uPlot;
+    this.el = el;
+    this.unit = unit;
+    this.clock = clock;
+    this.relative = relative;
+    this.onRead = onRead;
+    this.data = null;
+    this.window = null; // [from, to] s chosen by the maker, or null: all of it
+    this.follow = true;
+    this.make();
+    this.observer = new ResizeObserver(() => this.fit());
+    this.observer.observe(el);
+    this.scheme = matchMedia('(prefers-color-scheme: dark)');
+    this.recolour = () => { this.colours(); this.plot.redraw(false); };
+    this.scheme.addEventListener('change', this.recolour);
+  }
+
+  destroy() {
+    this.observer.disconnect();
+    this.scheme.removeEventListener('change', this.recolour);
+    this.plot.destroy();
+  }
+
+  colours() {
+    this.c = Object.fromEntries(['ink', 'soft', 'line', 'edge', 'wax', 'fan', 'sea', 'lead', 'paper'].map((n) => [n, css(`--${n}`)]));
+  }
+
+  size() {
+    return { width: Math.max(200, this.el.clientWidth), height: Math.max(180, this.el.clientHeight) };
+  }
+
+  fit() {
+    const s = this.size();
+    if (s.width !== this.plot.width || s.height !== this.plot.height) { this.plot.setSize(s); this.render(); }
+  }
+
+  make() {
+    this.colours();
+    const small = this.el.clientWidth < 560;
+    const font = `13px ${css('--figures')}`;
+    const line = (stroke, width, extra = {}) => ({ scale: 'y', width, stroke: () => this.c[stroke], points: { show: false }, spanGaps: false, ...extra });
+    const axis = { font, stroke: () => this.c.soft, grid: { stroke: () => this.c.line, width: 0.5 }, ticks: { show: false } };
+    this.plot = new this.uPlot({
+      ...this.size(),
+      legend: { show: false },
+      padding: [22, 8, 0, 0],
+      scales: { x: { time: false, range: () => this.span() }, y: { range: () => this.ySpan() } },
+      cursor: { drag: { x: false, y: false }, y: false, points: { show: false }, x: true },
+      series: [
+        {},
+        line('soft', 1.25, { dash: [2, 3] }), // earlier
+        line('sea', 1.25), // room, bath, jar
+        line('sea', 1.25, { dash: [6, 3] }),
+        line('edge', 2.5), // the wax
+        line('edge', 2, { dash: [2, 5] }), // expected
+      ],
+      axes: [
+        { ...axis, space: small ? 70 : 90, size: 34, incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400], values: (_, vs) => vs.map((v) => this.timeLabel(v)) },
+        { ...axis, size: small ? 44 : 56, values: (_, vs) => vs.map((v) => `${format.fixed(v, 0)}°`), incrs: [1, 2, 5, 10, 20, 50] },
+      ],
+      hooks: {
+        drawClear: [() => this.drawBands()],
+        draw: [() => this.drawMarks()],
+      },
+    }, this.columns(), this.el);
+    this.plot.over.classList.add('over');
+    this.gestures(this.plot.over);
+  }
+
+  timeLabel(v) {
+    if (this.relative) return format.timer(Math.abs(v)).replace(/^/, v < 0 ? '−' : '');
+    const from = this.span();
+    return format.clock(new Date(this.data.start + v * 1000), this.clock(), { seconds: from[1] - from[0] < 240 });
+  }
+
+  /** The whole of it: from the first reading to the end of the fan. */
+  extent() {
+    const d = this.data;
+    if (!d || !d.lines.some((l) => l.curve.t.length)) return [0, 600];
+    let from = Infinity;
+    let to = -Infinity;
+    for (const l of d.lines) {
+      const ts = l.curve.t;
+      if (!ts.length || l.faint) continue;
+      from = Math.min(from, ts[0] - (l.shift || 0));
+      to = Math.max(to, ts[ts.length - 1] - (l.shift || 0));
+    }
+    if (d.fan?.length) to = Math.max(to, d.nowS + d.fan[d.fan.length - 1].ahead);
+    if (!(to - from > 60)) to = from + 60;
+    return [from, to + (to - from) * 0.01];
+  }
+
+  span() { return this.window || this.extent(); }
+
+  ySpan() {
+    const [from, to] = this.span();
+    const unit = this.unit();
+    let lo = Infinity;
+    let hi = -Infinity;
+    const see = (v) => { if (Number.isFinite(v)) { lo = Math.min(lo, v); hi = Math.max(hi, v); } };
+    const d = this.data;
+    if (d) {
+      for (const l of d.lines) for (const v of (l.drawn?.c || [])) if (v !== null) see(v);
+      for (const p of d.fan || []) if (d.nowS + p.ahead >= from && d.nowS + p.ahead <= to) { see(p.lo); see(p.hi); }
+      if (!this.window && d.bands) { see(d.bands.scent_add); see(d.bands.pour_low); }
+    }
+    if (!Number.isFinite(lo)) { lo = 20; hi = 90; }
+    const pad = Math.max(0.6, (hi - lo) * 0.07);
+    return [format.toShown(lo - pad, unit), format.toShown(hi + pad, unit)];
+  }
+
+  /**
+   * Gives the chart what to show: {start (ms), nowS, lines: [{curve, kind:
+   * "pot"|"other"|"earlier", shift}], fan, bands, events: [{s, words}]}.
+   */
+  set(data) {
+    this.data = data;
+    this.render();
+  }
+
+  render() {
+    if (this.drawing) return;
+    this.drawing = requestAnimationFrame(() => {
+      this.drawing = 0;
+      this.plot.setData(this.columns(), true);
+    });
+  }
+
+  // uPlot wants one x for all columns; lines of different times are joined.
+  columns() {
+    const d = this.data;
+    if (!d) return [[0], [null], [null], [null], [null], [null]];
+    const [from, to] = this.span();
+    const unit = this.unit();
+    const px = Math.max(100, this.el.clientWidth - 50);
+    const slots = [[], [], [], [], []];
+    let other = 1;
+    for (const l of d.lines) {
+      const shift = l.shift || 0;
+      l.drawn = thin(l.curve, from + shift, to + shift, px);
+      const slot = l.kind === 'pot' ? 3 : l.kind === 'earlier' ? 0 : Math.min(2, other++);
+      slots[slot] = [l.drawn.t.map((x) => x - shift), l.drawn.c.map((v) => (v === null ? null : format.toShown(v, unit)))];
+    }
+    if (d.fan?.length) slots[4] = [d.fan.map((p) => d.nowS + p.ahead), d.fan.map((p) => format.toShown(p.mid, unit))];
+    return this.uPlot.join(slots.map((s) => (s.length ? s : [[], []]))
+      .map((s) => [Float64Array.from(s[0]), s[1]]), slots.map(() => [2]));
+  }
+
+  drawBands() {
+    const d = this.data;
+    if (!d) return;
+    const { ctx, bbox } = this.plot;
+    const unit = this.unit();
+    const y = (c) => this.plot.valToPos(format.toShown(c, unit), 'y', true);
+    const dpr = devicePixelRatio || 1;
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+    ctx.clip();
+    const hatch = (top, bottom, colour, step, angle) => {
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(bbox.left, top, bbox.width, bottom - top);
+      ctx.clip();
+      ctx.strokeStyle = colour;
+      ctx.globalAlpha = 0.5;
+      ctx.lineWidth = dpr;
+      ctx.beginPath();
+      const hgt = bottom - top;
+      for (let x = bbox.left - hgt; x < bbox.left + bbox.width + hgt; x += step * dpr) {
+        ctx.moveTo(x, angle > 0 ? bottom : top);
+        ctx.lineTo(x + hgt, angle > 0 ? top : bottom);
+      }
+      ctx.stroke();
+      ctx.restore();
+    };
+    const name = (words, at, colour) => {
+      ctx.font = `600 ${12 * dpr}px ${css('--figures')}`;
+      ctx.textAlign = 'left';
+      ctx.textBaseline = 'bottom';
+      const w = ctx.measureText(words).width;
+      ctx.fillStyle = this.c.paper;
+      ctx.globalAlpha = 0.85;
+      ctx.fillRect(bbox.left + 4 * dpr, at - 16 * dpr, w + 6 * dpr, 15 * dpr);
+      ctx.globalAlpha = 1;
+      ctx.fillStyle = colour;
+      ctx.fillText(words, bbox.left + 7 * dpr, at - 3 * dpr);
+    };
+    const b = d.bands;
+    if (b) {
+      const top = y(b.pour_high);
+      const bottom = y(b.pour_low);
+      hatch(top, bottom, this.c.edge, 9, 1);
+      ctx.strokeStyle = this.c.edge;
+      ctx.lineWidth = dpr;
+      ctx.setLineDash([8 * dpr, 5 * dpr]);
+      ctx.beginPath();
+      ctx.moveTo(bbox.left, y(b.scent_add));
+      ctx.lineTo(bbox.left + bbox.width, y(b.scent_add));
+      ctx.stroke();
+      ctx.setLineDash([]);
+      const limit = flashLimit(b);
+      if (limit !== null) {
+        hatch(Math.max(bbox.top, y(b.flash.celsius + 40)), y(limit), this.c.lead, 5, -1);
+        ctx.strokeStyle = this.c.lead;
+        ctx.lineWidth = 1.5 * dpr;
+        ctx.beginPath();
+        ctx.moveTo(bbox.left, y(limit));
+        ctx.lineTo(bbox.left + bbox.width, y(limit));
+        ctx.stroke();
+      }
+    }
+    if (d.fan?.length > 1) {
+      const x = (s) => this.plot.valToPos(s, 'x', true);
+      ctx.fillStyle = this.c.edge;
+      ctx.globalAlpha = 0.28;
+      ctx.beginPath();
+      d.fan.forEach((p, i) => ctx[i ? 'lineTo' : 'moveTo'](x(d.nowS + p.ahead), y(p.hi)));
+      for (const p of [...d.fan].reverse()) ctx.lineTo(x(d.nowS + p.ahead), y(p.lo));
+      ctx.fill();
+      ctx.globalAlpha = 1;
+    }
+    // wax under its curve
+    const pot = d.lines.find((l) => l.kind === 'pot');
+    if (pot?.drawn?.t.length > 1) {
+      const x = (s) => this.plot.valToPos(s, 'x', true);
+      ctx.fillStyle = this.c.wax;
+      ctx.globalAlpha = 0.6;
+      let run = [];
+      const close = () => {
+        if (run.length > 1) {
+          ctx.beginPath();
+          ctx.moveTo(run[0][0], bbox.top + bbox.height);
+          for (const [px, py] of run) ctx.lineTo(px, py);
+          ctx.lineTo(run[run.length - 1][0], bbox.top + bbox.height);
+          ctx.fill();
+        }
+        run = [];
+      };
+      pot.drawn.t.forEach((s, i) => { if (pot.drawn.c[i] === null) close(); else run.push([x(s - (pot.shift || 0)), y(pot.drawn.c[i])]); });
+      close();
+      ctx.globalAlpha = 1;
+    }
+    if (b) {
+      if (y(b.scent_add) > bbox.top) name(`${t('curve.band.scent')} ${format.degrees(b.scent_add, unit)}`, y(b.scent_add), this.c.ink);
+      name(`${t('curve.band.pour')} ${format.degrees(b.pour_high, unit)}–${format.degrees(b.pour_low, unit)}`, y(b.pour_high), this.c.ink);
+      const limit = flashLimit(b);
+      if (limit !== null && y(limit) > bbox.top + 16 * dpr) name(`${t('curve.band.flash')} ${format.degrees(limit, unit)}`, y(limit), this.c.lead);
+    }
+    ctx.restore();
+  }
+
+  drawMarks() {
+    const d = this.data;
+    if (!d?.events) return;
+    const { ctx, bbox } = this.plot;
+    const dpr = devicePixelRatio || 1;
+    const x = (s) => this.plot.valToPos(s, 'x', true);
+    ctx.save();
+    ctx.font = `600 ${12 * dpr}px ${css('--figures')}`;
+    ctx.textBaseline = 'top';
+    ctx.fillStyle = this.c.ink;
+    ctx.strokeStyle = this.c.ink;
+    ctx.lineWidth = dpr;
+    let free = -Infinity;
+    for (const e of d.events) {
+      const at = x(e.s);
+      if (at < bbox.left - 1 || at > bbox.left + bbox.width + 1) continue;
+      ctx.globalAlpha = 0.45;
+      ctx.beginPath();
+      ctx.moveTo(at, bbox.top);
+      ctx.lineTo(at, bbox.top + bbox.height);
+      ctx.stroke();
+      ctx.globalAlpha = 1;
+      const w = ctx.measureText(e.words).width;
+      const left = Math.min(Math.max(bbox.left, at - w / 2), bbox.left + bbox.width - w);
+      ctx.beginPath();
+      ctx.moveTo(at, bbox.top);
+      ctx.lineTo(at - 4 * dpr, bbox.top - 6 * dpr);
+      ctx.lineTo(at + 4 * dpr, bbox.top - 6 * dpr);
+      ctx.fill();
+      if (left < free) continue; // no room for its name: the list below has it
+      ctx.fillText(e.words, left, bbox.top - 20 * dpr);
+      free = left + w + 8 * dpr;
+    }
+    if (Number.isFinite(d.nowS) && !this.relative) {
+      const at = x(d.nowS);
+      if (at > bbox.left && at < bbox.left + bbox.width) {
+        ctx.setLineDash([dpr, 4 * dpr]);
+        ctx.globalAlpha = 0.8;
+        ctx.beginPath();
+        ctx.moveTo(at, bbox.top);
+        ctx.lineTo(at, bbox.top + bbox.height);
+        ctx.stroke();
+      }
+    }
+    ctx.restore();
+  }
+
+  // ---- looking closer
+
+  zoom(factor, at) {
+    const [from, to] = this.span();
+    const [a, b] = this.extent();
+    const width = Math.min((to - from) * factor, b - a);
+    if (width >= (b - a) * 0.999) { this.window = null; this.render(); return; }
+    const w = Math.max(width, 20);
+    const share = (at - from) / (to - from);
+    this.place(at - share * w, w);
+  }
+
+  pan(seconds) {
+    if (!this.window) return;
+    const [from, to] = this.window;
+    this.place(from + seconds, to - from);
+  }
+
+  place(from, width) {
+    const [a, b] = this.extent();
+    const f = Math.max(a, Math.min(from, b - width));
+    this.window = [f, f + width];
+    this.render();
+  }
+
+  /** Shows the last so many seconds (and the fan), or all with null. */
+  last(seconds) {
+    if (seconds === null || !this.data) this.window = null;
+    else {
+      const [a, b] = this.extent();
+      const now = Number.isFinite(this.data.nowS) ? this.data.nowS : b;
+      const from = Math.max(a, now - seconds);
+      this.window = [from, Math.min(b, now + Math.max(60, seconds * 0.25))];
+    }
+    this.render();
+  }
+
+  /** Shows from a little before now to the end of the fan. */
+  ahead() {
+    const d = this.data;
+    if (!d?.fan?.length) return this.last(600);
+    const far = d.fan[d.fan.length - 1].ahead;
+    const [a] = this.extent();
+    this.window = [Math.max(a, d.nowS - far * 0.35), d.nowS + far];
+    this.render();
+  }
+
+  secondsAt(clientX) {
+    const box = this.plot.over.getBoundingClientRect();
+    return this.plot.posToVal(clientX - box.left, 'x');
+  }
+
+  gestures(over) {
+    const fingers = new Map();
+    let from = null;
+    let lastTap = 0;
+    let moved = false;
+    const two = () => { const [p, q] = [...fingers.values()]; return { mid: (p + q) / 2, gap: Math.max(24, Math.abs(p - q)) }; };
+    over.addEventListener('pointerdown', (e) => {
+      over.setPointerCapture(e.pointerId);
+      fingers.set(e.pointerId, e.clientX);
+      moved = false;
+      from = fingers.size === 2 ? two() : e.clientX;
+      if (fingers.size === 1) this.readAt(this.secondsAt(e.clientX));
+    });
+    over.addEventListener('pointermove', (e) => {
+      if (e.pointerType === 'mouse' && fingers.size === 0) { this.readAt(this.secondsAt(e.clientX)); return; }
+      if (!fingers.has(e.pointerId)) return;
+      fingers.set(e.pointerId, e.clientX);
+      if (fingers.size === 2 && typeof from === 'object' && from) {
+        const now = two();
+        moved = true;
+        this.zoom(from.gap / now.gap, this.secondsAt(now.mid));
+        this.pan(this.secondsAt(from.mid) - this.secondsAt(now.mid));
+        from = now;
+      } else if (fingers.size === 1 && typeof from === 'number') {
+        if (Math.abs(e.clientX - from) > 3) moved = true;
+        // A mouse drags the curve; a finger reads it off, and drags once it is zoomed in.
+        if (e.pointerType === 'mouse' && this.window) { this.pan(this.secondsAt(from) - this.secondsAt(e.clientX)); from = e.clientX; }
+        else this.readAt(this.secondsAt(e.clientX));
+      }
+    });
+    const up = (e) => {
+      fingers.delete(e.pointerId);
+      from = fingers.size === 1 ? [...fingers.values()][0] : null;
+      if (e.type === 'pointerup' && !moved && fingers.size === 0) {
+        if (e.timeStamp - lastTap < 350) { this.window = null; this.render(); }
+        lastTap = e.timeStamp;
+      }
+    };
+    over.addEventListener('pointerup', up);
+    over.addEventListener('pointercancel', up);
+    over.addEventListener('wheel', (e) => {
+      e.preventDefault();
+      if (Math.abs(e.deltaX) > Math.abs(e.deltaY)) this.pan((this.secondsAt(e.deltaX) - this.secondsAt(0)));
+      else this.zoom(e.deltaY > 0 ? 1.2 : 1 / 1.2, this.secondsAt(e.clientX));
+    }, { passive: false });
+  }
+
+  /** Moves the reading line by keys. Gives true when the key was one of them. */
+  key(name) {
+    const [from, to] = this.span();
+    const step = (to - from) / 60;
+    const at = this.readS ?? this.data?.nowS ?? to;
+    const keys = {
+      ArrowLeft: () => this.readAt(at - step),
+      ArrowRight: () => this.readAt(at + step),
+      Home: () => this.readAt(from),
+      End: () => this.readAt(to),
+      '+': () => this.zoom(1 / 1.4, at),
+      '=': () => this.zoom(1 / 1.4, at),
+      '-': () => this.zoom(1.4, at),
+      0: () => { this.window = null; this.render(); },
+    };
+    if (!keys[name]) return false;
+    keys[name]();
+    return true;
+  }
+
+  /** Reads the curve off at so many seconds. */
+  readAt(s) {
+    const d = this.data;
+    if (!d) return;
+    const [from, to] = this.span();
+    const at = Math.max(from, Math.min(to, s));
+    this.readS = at;
+    const unit = this.unit();
+    const when = (x) => (this.relative ? this.timeLabel(Math.round(x)) : format.clock(new Date(d.start + x * 1000), this.clock(), { seconds: true }));
+    const pot = d.lines.find((l) => l.kind === 'pot');
+    let words = '';
+    const ahead = at - d.nowS;
+    const p = ahead > 0 ? fanAt(d.fan, ahead) : null;
+    if (p) {
+      words = t('curve.read.ahead', { clock: when(at), temp: format.temp(p.mid, unit), lo: format.degrees(p.lo, unit, 1), hi: format.degrees(p.hi, unit, 1) });
+    } else {
+      const near = pot && nearest(pot.curve, at + (pot.shift || 0), (to - from) / 20);
+      if (near) words = t('curve.read', { clock: when(near.t - (pot.shift || 0)), temp: format.temp(near.c, unit) });
+      const rest = d.lines.filter((l) => l !== pot).map((l) => {
+        const n = nearest(l.curve, at + (l.shift || 0), (to - from) / 20);
+        return n ? `${l.words} ${format.temp(n.c, unit)}` : '';
+      }).filter(Boolean);
+      words = [words || when(at), ...rest].join(' · ');
+    }
+    this.plot.setCursor({ left: this.plot.valToPos(at, 'x'), top: 10 }, false);
+    this.onRead(words);
+  }
+}
+
+/** A frame for a chart with its read-off line: {el, box, read}. */
+export function frame(label) {
+  const read = h('p', { class: 'read' }, t('curve.read.hint'));
+  const box = h('div', { class: 'chart', tabindex: '0', role: 'application', 'aria-label': label, 'aria-describedby': 'curve-keys' });
+  const el = h('div', { class: 'chart-frame' }, read, box, h('p', { id: 'curve-keys', class: 'quiet' }, t('curve.keys')));
+  return { el, box, read, say: (words) => text(read, words) };
+}

@@ -21,12 +21,22 @@ const (
 	minAge         = 20.0   // s of curve before anything is said
 )
 
-// diffusions are the relative wanderings of the rate that the experts allow, in
-// 1/√s: over ten minutes they let it move by 0, 0.5, 2, 7 and 30 %.
-var diffusions = [...]float64{0, 2e-4, 8e-4, 3e-3, 1.2e-2}
+// manners are the ways in which a pot may stray from the law: how far the rate
+// wanders (relative, in 1/√s; 1e-3 lets it move by 2.4 % in ten minutes), and
+// how much the reading wobbles (K).
+var manners = [...]struct{ q, wob, prior float64 }{
+	{0, 0, 0.27},
+	{2.5e-4, 0, 0.22},
+	{1e-3, 0, 0.15},
+	{3e-4, 0.05, 0.09},
+	{1e-3, 0.12, 0.09},
+	{4e-3, 0, 0.1},
+	{1.5e-2, 0, 0.06},
+}
 
 const (
-	nq     = len(diffusions)
+	nq     = len(manners)
+	quickQ = 4e-3 // an expert that wanders this much is quick
 	maxLaw = 4
 	maxExp = nq * maxLaw
 )
@@ -102,10 +112,10 @@ func (e *Engine) setLaws() {
 		boil = defaultBoil
 	}
 	e.laws[0] = [maxLaw]law{
-		{name: "newton", dir: Cooling, weight: 0.45, n: 1, room: true},
-		{name: "convection", dir: Cooling, weight: 0.37, n: 1.2, nsd: 0.1, room: true},
-		{name: "evaporation", dir: Cooling, weight: 0.12, n: 1.6, nsd: 0.35, room: true},
-		{name: "elsewhere", dir: Cooling, weight: 0.08, n: 1, ta: 50, tasd: 20},
+		{name: "newton", dir: Cooling, weight: 0.42, n: 1, room: true},
+		{name: "convection", dir: Cooling, weight: 0.35, n: 1.2, nsd: 0.1, room: true},
+		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true},
+		{name: "elsewhere", dir: Cooling, weight: 0.07, n: 1, ta: 50, tasd: 20},
 	}
 	e.laws[1] = [maxLaw]law{
 		{name: "boiling bath", dir: Heating, weight: 0.45, n: 1, ta: boil - 3, tasd: 3},
@@ -216,19 +226,21 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 	fade := math.Exp(-dt / evidenceMemory)
 	quick, best := -1, math.Inf(-1)
 	var ll [maxExp]float64
+	// While the sensor's scatter is hardly known, likelihoods count for less.
+	trust := e.noise.trust()
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
 		x.advance(dt, taDrift)
-		ll[i] = x.measure(sT, c, v, 4)
-		x.lw = (x.lw-math.Log(x.prior()))*fade + math.Log(x.prior()) + ll[i]
-		if x.q >= diffusions[nq-2] && x.lw > best {
+		ll[i] = trust * x.read(c, v, 4)
+		x.lw = (x.lw-x.pri)*fade + x.pri + ll[i]
+		if x.q >= quickQ && x.lw > best {
 			quick, best = i, x.lw
 		}
 	}
 	// Who has missed a change is taken over by the quick expert's eyes.
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
-		if x.q >= diffusions[nq-2] {
+		if x.q >= quickQ {
 			continue
 		}
 		x.miss = math.Max(0, x.miss+ll[quick]-ll[i]-0.02*math.Min(dt, 1))
@@ -248,17 +260,6 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 
 const taDrift = 0.4 * 0.4 / 3600 // K²/s
 
-func (x *expert) prior() float64 { return x.law.weight * qprior(x.q) }
-
-func qprior(q float64) float64 {
-	for i, d := range diffusions {
-		if d == q {
-			return [...]float64{0.32, 0.28, 0.22, 0.13, 0.05}[i]
-		}
-	}
-	return 0.1
-}
-
 // reseed gives x the eyes of y: where the wax is and how fast it moves. What x
 // thought of the law, which led it astray, goes back toward the prior.
 func (e *Engine) reseed(x, y *expert) {
@@ -274,11 +275,21 @@ func (e *Engine) reseed(x, y *expert) {
 	}
 	x.p = [dim][dim]float64{}
 	x.x = y.x
+	x.x[sW] = 0
 	x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = y.p[sT][sT], y.p[sT][sR], y.p[sR][sT], y.p[sR][sR]
+	x.wobble()
 	x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN] = ta, n, vta, vn
 	x.miss = 0
 	x.lw = math.Max(x.lw, y.lw-3)
 	e.since = e.at
+}
+
+// wobble splits what was taken for the temperature between it and a wobble.
+func (x *expert) wobble() {
+	v := x.wob * x.wob
+	x.p[sT][sT] += v
+	x.p[sW][sW] = v
+	x.p[sT][sW], x.p[sW][sT] = -v, -v
 }
 
 // pickMode decides which way the wax goes, and seeds the bank for it.
@@ -311,13 +322,14 @@ func (e *Engine) seed() {
 		if l.weight == 0 {
 			continue
 		}
-		for _, q := range diffusions {
+		for _, m := range manners {
 			x := &e.bank[e.nbank]
 			e.nbank++
-			*x = expert{law: l, q: q}
-			x.lw = math.Log(x.prior())
+			*x = expert{law: l, q: m.q, wob: m.wob, pri: math.Log(l.weight * m.prior)}
+			x.lw = x.pri
 			x.x[sT], x.x[sR] = e.track.x[sT], e.track.x[sR]
 			x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = e.track.p[0][0], e.track.p[0][1], e.track.p[1][0], e.track.p[1][1]
+			x.wobble()
 			x.x[sN] = l.n
 			x.p[sN][sN] = l.nsd * l.nsd
 			ta, sd := l.ta, l.tasd

@@ -8,11 +8,12 @@ const (
 	sR         // K/s, rate of change
 	sTa        // °C, equilibrium
 	sN         // exponent of the law, 1 is Newton's
+	sW         // K, wobble: plumes and stirring past the probe, gone in half a minute
 	dim
 )
 
 // expert is one hypothesis about the pot, carried as a Gaussian over
-// (T, r, Ta, n) and moved by an extended Kalman filter.
+// (T, r, Ta, n, w) and moved by an extended Kalman filter.
 //
 // The law dT/dt = -k |T-Ta|^n sign(T-Ta) is written without k, which is the one
 // quantity nobody can look at: with r = dT/dt it says dr/dt = n r²/(T-Ta). The
@@ -21,6 +22,8 @@ const (
 type expert struct {
 	law *law
 	q   float64 // relative diffusion of the rate, 1/√s
+	wob float64 // K, standard deviation of the wobble
+	pri float64 // prior weight
 	x   [dim]float64
 	p   [dim][dim]float64
 	lw  float64 // log weight
@@ -92,9 +95,9 @@ func (x *expert) step(dt, drift float64) {
 		x.x[sT] += r * dt
 	}
 	h := dt * dt / 2
-	// Transition rows of T and r; Ta and n stand still.
-	f0 := [dim]float64{1 + a*h, dt + b*h, c * h, e * h}
-	f1 := [dim]float64{
+	// Transition rows of T and r; Ta and n stand still, w decays.
+	f0 := [dim - 1]float64{1 + a*h, dt + b*h, c * h, e * h}
+	f1 := [dim - 1]float64{
 		a*dt + b*a*h,
 		1 + b*dt + (a+b*b)*h,
 		c*dt + b*c*h,
@@ -117,10 +120,24 @@ func (x *expert) step(dt, drift float64) {
 	p[1][1] = p11 + q*dt
 	p[0][2], p[2][0] = u0[2], u0[2]
 	p[0][3], p[3][0] = u0[3], u0[3]
+	if x.wob > 0 {
+		g := math.Exp(-dt / wobbleTime)
+		x.x[sW] *= g
+		w0, w1 := u0[4]*g, u1[4]*g
+		p[0][4], p[4][0], p[1][4], p[4][1] = w0, w0, w1, w1
+		p[2][4] *= g
+		p[4][2] = p[2][4]
+		p[3][4] *= g
+		p[4][3] = p[3][4]
+		p[4][4] = p[4][4]*g*g + x.wob*x.wob*(1-g*g)
+	}
 	p[1][2], p[2][1] = u1[2], u1[2]
 	p[1][3], p[3][1] = u1[3], u1[3]
 	p[2][2] += drift * dt
 }
+
+// wobbleTime is how long a wobble lasts, s.
+const wobbleTime = 25.0
 
 // rateFloor keeps an expert alive while the wax stands still, K/s.
 const rateFloor = 5e-4
@@ -156,9 +173,37 @@ func (x *expert) measure(i int, y, v, clip float64) float64 {
 	return -0.5 * (in*in/s + math.Log(s))
 }
 
+// read takes in a reading of the pot with variance v: temperature and wobble.
+func (x *expert) read(y, v, clip float64) float64 {
+	if x.wob == 0 {
+		return x.measure(sT, y, v, clip)
+	}
+	p := &x.p
+	var row [dim]float64
+	for j := 0; j < dim; j++ {
+		row[j] = p[j][sT] + p[j][sW]
+	}
+	s := row[sT] + row[sW] + v
+	in := y - x.x[sT] - x.x[sW]
+	lim := clip * math.Sqrt(s)
+	in = math.Max(-lim, math.Min(lim, in))
+	for j := 0; j < dim; j++ {
+		x.x[j] += row[j] / s * in
+	}
+	for a := 0; a < dim; a++ {
+		k := row[a] / s
+		for b := a; b < dim; b++ {
+			w := p[a][b] - k*row[b]
+			p[a][b], p[b][a] = w, w
+		}
+	}
+	x.tidy()
+	return -0.5 * (in*in/s + math.Log(s))
+}
+
 // tidy keeps the state where the law has meaning.
 func (x *expert) tidy() {
-	for i := 0; i < dim; i++ {
+	for i := 0; i < sW; i++ {
 		if x.p[i][i] < 1e-14 {
 			x.p[i][i] = 1e-14
 		}
@@ -167,7 +212,11 @@ func (x *expert) tidy() {
 		x.x[sN] = math.Min(math.Max(x.x[sN], math.Max(0, x.law.n-4*x.law.nsd)), x.law.n+4*x.law.nsd)
 	}
 	if x.law.dir == Cooling {
-		x.x[sTa] = math.Max(x.x[sTa], -30)
+		lo := -10.0
+		if !x.law.room {
+			lo = 12
+		}
+		x.x[sTa] = math.Max(x.x[sTa], lo)
 	} else if x.law.dir == Heating {
 		x.x[sTa] = math.Min(x.x[sTa], 400)
 	}

@@ -19,7 +19,7 @@ const (
 )
 
 func (n *noise) begin(t, c float64) {
-	*n = noise{t1: t, c1: c, have: 1, v: noisePrior * noisePrior, w: 8}
+	*n = noise{t1: t, c1: c, have: 1, v: noisePrior * noisePrior, w: 4}
 }
 
 func (n *noise) add(t, c, dt float64) {
@@ -61,6 +61,9 @@ func (n *noise) variance() float64 {
 	}
 	return v
 }
+
+// trust grows from near 0 to 1 as the variance becomes known.
+func (n *noise) trust() float64 { return (n.w - 3) / (n.w + 12) }
 
 func (n *noise) sd() float64 { return math.Sqrt(math.Max(n.v, noiseFloor*noiseFloor)) }
 
@@ -300,6 +303,11 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 			x.p[i][sT], x.p[sT][i] = 0, 0
 		}
 		x.p[sT][sT] = vt
+		x.x[sW] = 0
+		for i := range x.p {
+			x.p[i][sW], x.p[sW][i] = 0, 0
+		}
+		x.wobble()
 		x.miss = 0
 	}
 	for i := range e.bank[:e.nbank] {

@@ -171,3 +171,39 @@ func TestBound(t *testing.T) {
 		}
 	}
 }
+
+func TestBoundLook(t *testing.T) {
+	if os.Getenv("BL") == "" {
+		t.Skip()
+	}
+	n := families.Newton{Ta: 22, A: 63, K: 0.0009, Sigma: 0.1}
+	for seed := range uint64(100) {
+		b := families.NewtonBatch(rand.New(rand.NewPCG(seed, 5)), n, 57.2, 1)
+		e := forecast.New(forecast.Known{})
+		e.Room(0, 22)
+		for _, s := range b.Samples[:120] {
+			e.Add(s.T, s.C)
+		}
+		f := e.Crossing(57.2, forecast.Cooling)
+		if math.Abs(f.Eta - (b.Truth - 119)) < 35 { continue }
+		fmt.Println(seed, f.Eta - (b.Truth - 119), f.Lo, f.Hi)
+		fmt.Print(e.Dump(6))
+	}
+}
+
+func TestWaterLook(t *testing.T) {
+	if os.Getenv("WL") == "" {
+		t.Skip()
+	}
+	x, y := recorded(t, os.Getenv("WL"))
+	e := forecast.New(forecast.Known{})
+	tr := passes(x, y, 50)
+	for i := range x {
+		e.Add(x[i], y[i])
+		if i%60 == 59 {
+			f := e.Crossing(50, forecast.Cooling)
+			fmt.Printf("%.0f T=%.1f %s p=%.2f left %.0f err %.0f lo %.0f hi %.0f\n", x[i], y[i], f.Status, f.PReach, tr-x[i], f.Eta-tr+x[i], f.Lo-tr+x[i], f.Hi-tr+x[i])
+			fmt.Print(e.Dump(5))
+		}
+	}
+}

@@ -242,6 +242,7 @@ func (s *Station) setTrouble(key, text string) {
 	s.troubles[key] = Trouble{Key: key, Text: text}
 	s.mu.Unlock()
 	if !ok || had.Text != text {
+		s.log.Warn(text, "trouble", key)
 		s.publishTroubles()
 	}
 }

@@ -269,6 +269,9 @@ func (r *reader) batch(f *file, c *Config) {
 	r.duration("cues.warm_jars", f.Cues.WarmJars, &tm.WarmJars)
 	for _, p := range t.Validate() {
 		name := p.Field[strings.LastIndexByte(p.Field, '.')+1:]
+		if name == "flash" {
+			name = "flash_point"
+		}
 		r.bad("batch."+name, fmt.Sprintf("%s is %s: %s", name, p.Value, p.Rule), p.Mend)
 	}
 }
@@ -293,6 +296,9 @@ func (r *reader) pots(f *file, c *Config) {
 			name = p.ID
 		}
 		c.Pots = append(c.Pots, Pot{ID: p.ID, Name: name, Jug: p.Jug})
+	}
+	if len(c.Pots) == 0 { // all refused: what follows still needs one to speak of
+		c.Pots = Default().Pots
 	}
 }
 

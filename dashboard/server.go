@@ -3,6 +3,7 @@ package dashboard
 import (
 	"context"
 	"crypto/sha256"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -33,6 +34,7 @@ type Options struct {
 
 	Names        []string          // host names by which the network may address the station, besides its addresses
 	Devices      *pairing.Registry // nil = an empty one that forgets at the end
+	TLS          *tls.Config       // of Run; nil = plain HTTP. Run wraps the listener itself, under its limits.
 	PublicURL    string            // where the network reaches the station, for QR codes asked for on this machine; "" = as asked
 	MetricsToken string            // opens /metrics to who sends it as a bearer token; "" = no such token
 
@@ -304,7 +306,7 @@ const (
 	stopTimeout   = 5 * time.Second
 )
 
-// Run serves on l until ctx ends, then closes the pages' sockets, lets what is
+// Run serves on l, a plain TCP listener, until ctx ends, then closes the pages' sockets, lets what is
 // under way finish within a few seconds, and returns nil. A listener that fails
 // is an error.
 func (s *Server) Run(ctx context.Context, l net.Listener) error {
@@ -317,8 +319,16 @@ func (s *Server) Run(ctx context.Context, l net.Listener) error {
 		MaxHeaderBytes:    maxHeader,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
+	limited := bound(l, s.opts.MaxConnections, s.opts.MaxPerPeer)
+	if s.opts.TLS != nil {
+		// HTTP/1.1 alone: the websocket needs it, and a page of a few small files
+		// gains nothing from HTTP/2.
+		secure := s.opts.TLS.Clone()
+		secure.NextProtos = []string{"http/1.1"}
+		limited = tls.NewListener(limited, secure)
+	}
 	failed := make(chan error, 1)
-	go func() { failed <- srv.Serve(bound(l, s.opts.MaxConnections, s.opts.MaxPerPeer)) }()
+	go func() { failed <- srv.Serve(limited) }()
 	var err error
 	select {
 	case <-ctx.Done():

@@ -19,7 +19,9 @@ const (
 	DefaultMaxRate = 20.0
 
 	jumpFloor   = 2.0              // °C that noise and coarse digits may jump at any speed
-	confirmSpan = time.Second      // a new level must hold this long before it is believed
+	jumpCap     = 30.0             // °C: a larger step has to hold for a moment however long the gap was
+	confirmSpan = time.Second      // a new level must hold this long before it is believed,
+	confirmN    = 3                // and for so many samples
 	stuckAfter  = 10 * time.Minute // station time, for a pot or bath that was moving
 	stuckRuns   = 8                // digit changes that must have come in step before a stop
 )
@@ -30,8 +32,8 @@ const (
 //   - A sample that could be the sensor's power-on value (85.000 °C, which is
 //     also 185 °F, a true scent-add temperature) is believed when the readings
 //     before it lead there, and is a power-on reset otherwise.
-//   - A jump faster than Spec.MaxRate is suspect until the new level has held
-//     for a second and for two samples, so a spike is never believed and a probe
+//   - A jump faster than Spec.MaxRate, or of more than 30 °C after a gap, is suspect until the new level has held
+//     for a second and for three samples, so a spike is never believed and a probe
 //     that was really moved is believed after a moment.
 //   - A probe is stuck when its digits, which came in even steps until then, stop
 //     dead for ten minutes. Only fine digits (0.3 °C or less) in a pot or bath are
@@ -50,6 +52,7 @@ type Checker struct {
 	candAt    time.Time
 	candFirst time.Time
 	candV     float64
+	candN     int // samples at it so far
 
 	runOn    bool // runs of equal digits
 	runV     float64
@@ -149,19 +152,19 @@ func (c *Checker) jumped(at time.Time, v float64) bool {
 	}
 	if c.cand && c.within(v, c.candV, at.Sub(c.candAt)) {
 		c.candV, c.candAt = v, at
-		if at.Sub(c.candFirst) >= confirmSpan {
+		if c.candN++; c.candN >= confirmN && at.Sub(c.candFirst) >= confirmSpan {
 			c.cand = false
 			c.runs, c.runOn = c.runs[:0], false // another place: its digits say nothing of the old
 			return false
 		}
 		return true
 	}
-	c.cand, c.candV, c.candAt, c.candFirst = true, v, at, at
+	c.cand, c.candV, c.candAt, c.candFirst, c.candN = true, v, at, at, 1
 	return true
 }
 
 func (c *Checker) within(a, b float64, dt time.Duration) bool {
-	return math.Abs(a-b) <= jumpFloor+c.spec.MaxRate*max(0, dt.Seconds())
+	return math.Abs(a-b) <= min(max(jumpCap, jumpFloor+c.spec.MaxRate), jumpFloor+c.spec.MaxRate*max(0, dt.Seconds()))
 }
 
 func (c *Checker) stuck(at time.Time, v float64) (time.Duration, bool) {

@@ -67,8 +67,12 @@ func TestCheckerJumps(t *testing.T) {
 	}{
 		{"a spike is never believed and costs no other reading", []step{{0, 60, false, good}, {1, 95, false, jump}, {2, 60, false, good}, {3, 20, false, jump}, {4, 60, false, good}}},
 		{"a lost first digit on a text line", []step{{0, 85.2, false, good}, {1, 5.2, false, jump}, {2, 85.1, false, good}}},
-		{"a bare thermocouple plunged into hot wax is believed after a second", []step{{0, 22, false, good}, {1, 80, false, jump}, {2, 84, false, good}, {3, 84.5, false, good}}},
+		{"a bare thermocouple plunged into hot wax is believed after a moment", []step{{0, 22, false, good}, {1, 80, false, jump}, {2, 84, false, jump}, {2.5, 84.25, false, good}, {3, 84.5, false, good}}},
+		{"two spikes in a row", []step{{0, 60, false, good}, {1, 95, false, jump}, {2, 96, false, jump}, {3, 60, false, good}}},
 		{"a burst of noise at 10 Hz is not believed", []step{{0, 60, false, good}, {.1, 90, false, jump}, {.2, 90.2, false, jump}, {.3, 89.9, false, jump}, {.4, 60, false, good}}},
+		{"a spike after a gap", []step{{0, 60, false, good}, {20, 130, false, jump}, {21, 60, false, good}}},
+		{"moved during a gap, believed after a moment", []step{{0, 85, false, good}, {60, 22, false, jump}, {61, 22, false, jump}, {62, 22, false, good}}},
+		{"lifted out in time-lapse, 25 s a sample", []step{{0, 85, false, good}, {25, 24, false, jump}, {50, 21.1, false, jump}, {75, 21, false, good}}},
 		{"a sleeved probe plunged from room into wax", sleeved(22, 90, 6)},
 		{"a sleeved probe lifted out", sleeved(85, 21, 8)},
 		{"cold fragrance: a step of 5 degrees", []step{{0, 85, false, good}, {1, 83, false, good}, {2, 80.5, false, good}, {3, 80, false, good}}},

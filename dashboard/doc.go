@@ -172,6 +172,8 @@
 //	GET    /api/v1/devices                        → {"devices":[Device]}
 //	DELETE /api/v1/devices/{id}                   → 204; its sockets close at once
 //	GET    /api/v1/me                             → {"role":"maker"|"viewer","device":Device|null}
+//	GET    /api/v1/certificate                    the root that a phone may trust (PEM, a download); 404 when the
+//	                                              station made none of its own
 //	DELETE /api/v1/me                             → 204; this device forgets its pairing
 //
 // A Device is {"id","name","role","paired":"…","seen":"…","this":true when it is the asker}.

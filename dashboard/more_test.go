@@ -326,7 +326,9 @@ func TestPush(t *testing.T) {
 	const keys = `"keys":{"p256dh":"BCVxsr7N_eNgVRqvHtD0zTZsEc6-VV-JvLexhqUzORcxaOzi6-AYWXvTBHm4bjyPjs7Vd8pZGH6SRpkNtoIAiw4","auth":"BTBZMqHH6r4Tts7J_aSIgg"}`
 	token, id := g.pair(pairing.Maker)
 	phone := header("Authorization", "Bearer "+token)
-	sub := func(endpoint string) string { return `{"endpoint":"` + endpoint + `","expirationTime":null,` + keys + `}` }
+	sub := func(endpoint string) string {
+		return `{"endpoint":"` + endpoint + `","expirationTime":null,` + keys + `}`
+	}
 	if w := g.ask("POST", "/api/v1/push/subscription", sub("https://push.example.net/v1/abc"), fromNetwork, phone); w.Code != 204 {
 		t.Fatal(w.Code, w.Body)
 	}

@@ -175,6 +175,15 @@ func (s *Server) forgetMe(w http.ResponseWriter, r *http.Request) error {
 	return s.forget(w, r, who.device.ID)
 }
 
+// certificate gives the root that a phone may be told to trust.
+func (s *Server) certificate(w http.ResponseWriter, r *http.Request) error {
+	if s.opts.Root == nil {
+		return problemNotFound.with("This station made no certificate of its own.")
+	}
+	sendFile(w, "application/x-x509-ca-cert", "meltstation-root.crt", true, s.opts.Root)
+	return nil
+}
+
 // PairingCode makes a code for whoever sits at the station's terminal, with the
 // address to open.
 func (s *Server) PairingCode(role pairing.Role) (pairing.Code, error) { return s.devices.NewCode(role) }

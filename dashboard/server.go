@@ -35,6 +35,7 @@ type Options struct {
 	Names        []string          // host names by which the network may address the station, besides its addresses
 	Devices      *pairing.Registry // nil = an empty one that forgets at the end
 	TLS          *tls.Config       // of Run; nil = plain HTTP. Run wraps the listener itself, under its limits.
+	Root         []byte            // PEM of the root that a phone may trust, where the station made its own; nil = none
 	PublicURL    string            // where the network reaches the station, for QR codes asked for on this machine; "" = as asked
 	MetricsToken string            // opens /metrics to who sends it as a bearer token; "" = no such token
 
@@ -223,6 +224,7 @@ func (s *Server) routes(exposition http.Handler) *http.ServeMux {
 	add("GET /api/v1/shelf.ics", s.calendar)
 	add("GET /api/v1/lesson", s.lesson)
 
+	add("GET /api/v1/certificate", s.certificate)
 	add("GET /api/v1/probes", s.probes)
 	add("GET /api/v1/channels", s.channels)
 	add("POST /api/v1/channels/test", s.testChannels)

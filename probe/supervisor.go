@@ -69,7 +69,6 @@ type Supervisor struct {
 
 	mu      sync.Mutex
 	ctx     context.Context // nil until Run
-	specs   []Spec
 	workers map[string]*worker
 	order   []string
 	wg      sync.WaitGroup

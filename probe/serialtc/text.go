@@ -258,7 +258,7 @@ func OpenText(c TextConfig) probe.Opener {
 		}
 		// A short read timeout, so that Close never has to close the port under a
 		// read that is under way.
-		if err := port.SetReadTimeout(pollEvery); err == nil {
+		if err = port.SetReadTimeout(pollEvery); err == nil {
 			err = port.ResetInputBuffer()
 		}
 		if err != nil {

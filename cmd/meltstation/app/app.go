@@ -122,7 +122,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	supervisor := probe.NewSupervisor(probe.Options{Now: o.Now, Log: o.Log, Emit: st.Take})
 	find := finder(c, o, st, supervisor)
 
-	pages, err = dashboard.New(dashboardOptions(c, o, st, store, push))
+	pages, err = dashboard.New(dashboardOptions(c, o, st, store, secure, push))
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)
 	}
@@ -152,7 +152,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	start("the ways to reach you", dispatcher.Run)
 	start("looking for probes", find)
 	start("the probes", supervisor.Run)
-	start("the page", func(ctx context.Context) error { return serve(ctx, pages, listener, secure) })
+	start("the page", func(ctx context.Context) error { return pages.Run(ctx, listener) })
 	start("the watchdog", func(ctx context.Context) error { return watchdog(ctx, st, o.Log) })
 
 	if o.Ready != nil {

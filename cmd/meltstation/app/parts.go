@@ -147,9 +147,10 @@ func tlsFor(c *config.Config, o Options) (*tls.Config, error) {
 	return nil, nil
 }
 
-func dashboardOptions(c *config.Config, o Options, st *station.Station, store *trace.Store, push *notify.Push) dashboard.Options {
+func dashboardOptions(c *config.Config, o Options, st *station.Station, store *trace.Store, secure *tls.Config, push *notify.Push) dashboard.Options {
 	return dashboard.Options{
 		Station: st, Page: page.FS(), Log: o.Log, Now: o.Now, Names: c.Page.Hosts,
+		Documents: store, Batches: store, TLS: secure,
 		Ready: []dashboard.ReadyCheck{
 			{Name: "trace", Check: func(context.Context) error { return store.Health().Err }},
 		},

@@ -99,6 +99,9 @@ func (x *expert) spread(g *[dim]float64, cond bool) float64 {
 // farthest is the longest a wax is given to get anywhere, s: beyond it, it stands.
 const farthest = 12 * 3600.0
 
+// sure is the probability of getting there below which no time is given.
+const sure = 0.95
+
 var never = Forecast{Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN(), Level: level}
 
 func because(s Status, reason string) Forecast {
@@ -146,7 +149,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		f.PReach = p
 		return f
 	}
-	if p < 0.9 || e.mix.n == 0 {
+	if p < sure || e.mix.n == 0 {
 		f := because(TooEarly, "not enough curve yet to know whether it gets there")
 		f.PReach = p
 		return f

@@ -112,10 +112,10 @@ func (e *Engine) setLaws() {
 		boil = defaultBoil
 	}
 	e.laws[0] = [maxLaw]law{
-		{name: "newton", dir: Cooling, weight: 0.42, n: 1, room: true},
-		{name: "convection", dir: Cooling, weight: 0.35, n: 1.2, nsd: 0.1, room: true},
-		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true},
-		{name: "elsewhere", dir: Cooling, weight: 0.07, n: 1, ta: 50, tasd: 20},
+		{name: "newton", dir: Cooling, weight: 0.42, n: 1, room: true, drift: roomDrift},
+		{name: "convection", dir: Cooling, weight: 0.35, n: 1.2, nsd: 0.1, room: true, drift: roomDrift},
+		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true, drift: roomDrift},
+		{name: "elsewhere", dir: Cooling, weight: 0.07, n: 1, ta: 50, tasd: 20, drift: bathDrift},
 	}
 	e.laws[1] = [maxLaw]law{
 		{name: "boiling bath", dir: Heating, weight: 0.45, n: 1, ta: boil - 3, tasd: 3},
@@ -230,7 +230,7 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 	trust := e.noise.trust()
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
-		x.advance(dt, taDrift)
+		x.advance(dt, x.law.drift)
 		ll[i] = trust * x.read(c, v, 4)
 		x.lw = (x.lw-x.pri)*fade + x.pri + ll[i]
 		if x.q >= quickQ && x.lw > best {
@@ -258,7 +258,12 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 	}
 }
 
-const taDrift = 0.4 * 0.4 / 3600 // K²/s
+// How far an equilibrium drifts: a room by 0.4 K in an hour, a bath left to
+// itself by 5 K, as variance per second.
+const (
+	roomDrift = 0.4 * 0.4 / 3600
+	bathDrift = 5 * 5 / 3600.0
+)
 
 // reseed gives x the eyes of y: where the wax is and how fast it moves. What x
 // thought of the law, which led it astray, goes back toward the prior.

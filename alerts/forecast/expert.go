@@ -39,6 +39,7 @@ type law struct {
 	n, nsd   float64 // prior of the exponent
 	room     bool    // the equilibrium is the room's
 	ta, tasd float64 // prior of the equilibrium when it is not the room's, °C
+	drift    float64 // variance that the equilibrium gains, K²/s
 }
 
 // minGap is how near the equilibrium a wax may come before the curvature of the

@@ -280,7 +280,7 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 	move := func(x *expert) {
 		dt := t - e.at
 		if x.law.dir != 0 {
-			x.advance(dt, taDrift)
+			x.advance(dt, x.law.drift)
 			d0 := x.gap()
 			x.x[sT] = level
 			d1 := x.gap()

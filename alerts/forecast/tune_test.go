@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"sort"
 	"strconv"
 	"testing"
 
@@ -48,7 +49,7 @@ func TestLook(t *testing.T) {
 	}
 	top, _ := strconv.Atoi(os.Getenv("TOP"))
 	for _, b := range families.Tuning(600) {
-		if b.Family != fam {
+		if b.Family != fam || os.Getenv("NAME") != "" && b.Name != os.Getenv("NAME") {
 			continue
 		}
 		if skip > 0 {
@@ -185,8 +186,10 @@ func TestBoundLook(t *testing.T) {
 			e.Add(s.T, s.C)
 		}
 		f := e.Crossing(57.2, forecast.Cooling)
-		if math.Abs(f.Eta - (b.Truth - 119)) < 35 { continue }
-		fmt.Println(seed, f.Eta - (b.Truth - 119), f.Lo, f.Hi)
+		if math.Abs(f.Eta-(b.Truth-119)) < 35 {
+			continue
+		}
+		fmt.Println(seed, f.Eta-(b.Truth-119), f.Lo, f.Hi)
 		fmt.Print(e.Dump(6))
 	}
 }
@@ -204,6 +207,35 @@ func TestWaterLook(t *testing.T) {
 			f := e.Crossing(50, forecast.Cooling)
 			fmt.Printf("%.0f T=%.1f %s p=%.2f left %.0f err %.0f lo %.0f hi %.0f\n", x[i], y[i], f.Status, f.PReach, tr-x[i], f.Eta-tr+x[i], f.Lo-tr+x[i], f.Hi-tr+x[i])
 			fmt.Print(e.Dump(5))
+		}
+	}
+}
+
+func TestWorst(t *testing.T) {
+	fam := os.Getenv("WORST")
+	if fam == "" {
+		t.Skip()
+	}
+	set := families.Tuning(600)
+	if os.Getenv("SET") == "scoring" {
+		set = families.Scoring(600)
+	}
+	var keep []families.Batch
+	for _, b := range set {
+		if b.Family == fam {
+			keep = append(keep, b)
+		}
+	}
+	lead, _ := strconv.ParseFloat(os.Getenv("LEAD"), 64)
+	b := run(keep, os.Getenv("AMB") != "no", false, forecast.Known{})
+	sort.Slice(b.shots, func(i, j int) bool { return math.Abs(b.shots[i].err) > math.Abs(b.shots[j].err) })
+	n := 0
+	for _, s := range b.shots {
+		if s.lead == lead && s.given {
+			fmt.Printf("%s err %.0f lo %.0f hi %.0f\n", s.batch, s.err, s.lo, s.hi)
+			if n++; n > 14 {
+				break
+			}
 		}
 	}
 }

@@ -131,7 +131,7 @@ func set(n int, seed uint64, makers []maker) []Batch {
 	}
 	out := make([]Batch, n)
 	for i := range out {
-		m := order[i*7%len(order)] // 7 is prime to the lengths used
+		m := order[i*11%len(order)] // 11 is prime to the lengths used
 		s := seed + uint64(i)
 		r := rand.New(rand.NewPCG(s, s^0x9e3779b97f4a7c15))
 		b := m.make(r)

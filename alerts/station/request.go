@@ -19,17 +19,19 @@ var (
 
 // Tap is one thing the maker says has been done.
 type Tap struct {
-	ID      string         `json:"id"` // made by the page; the same id twice is one tap
-	Kind    plan.EventKind `json:"kind"`
-	Stamp   uint64         `json:"stamp"` // of the PotView the maker was looking at; 0 = not checked
-	Grams   float64        `json:"grams,omitempty"`
-	Celsius float64        `json:"celsius,omitempty"` // 0 = as measured
-	Counts  map[string]int `json:"counts,omitempty"`
-	First   float64        `json:"first,omitempty"`
-	Last    float64        `json:"last,omitempty"`
-	Text    string         `json:"text,omitempty"`
-	Batch   string         `json:"batch,omitempty"` // for a batch already on the shelf; "" = the one in the pot
-	Who     string         `json:"-"`               // set by the server
+	ID      string            `json:"id"` // made by the page; the same id twice is one tap
+	Kind    plan.EventKind    `json:"kind"`
+	Stamp   uint64            `json:"stamp"` // of the PotView the maker was looking at; 0 = not checked
+	Grams   float64           `json:"grams,omitempty"`
+	Celsius float64           `json:"celsius,omitempty"` // 0 = as measured
+	Counts  map[string]int    `json:"counts,omitempty"`
+	First   float64           `json:"first,omitempty"`
+	Last    float64           `json:"last,omitempty"`
+	Text    string            `json:"text,omitempty"`
+	Lots    map[string]string `json:"lots,omitempty"`  // of a "lots" tap
+	Found   *plan.Found       `json:"found,omitempty"` // of a "found" tap
+	Batch   string            `json:"batch,omitempty"` // for a batch already on the shelf; "" = the one in the pot
+	Who     string            `json:"-"`               // set by the server
 }
 
 // StartRequest puts a batch into a pot.

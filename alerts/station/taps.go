@@ -157,7 +157,8 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 			return e, nil
 		}
 	}
-	always := t.Kind == plan.EventNote || t.Kind == plan.EventTouched || t.Kind == plan.EventProbeOut || t.Kind == plan.EventProbeIn
+	always := t.Kind == plan.EventNote || t.Kind == plan.EventTouched || t.Kind == plan.EventProbeOut || t.Kind == plan.EventProbeIn ||
+		t.Kind == plan.EventLots || t.Kind == plan.EventFound
 	switch {
 	case t.Kind == plan.EventStart || t.Kind == plan.EventCorrection || t.Kind == plan.EventWithdrawal:
 		err = fmt.Errorf("%w: %q is not a tap", ErrInvalid, t.Kind)
@@ -175,6 +176,7 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 	e := plan.Event{
 		ID: t.ID, Kind: t.Kind, At: s.line.at(now), Wall: now.UTC(), Who: t.Who,
 		Celsius: t.Celsius, Grams: t.Grams, Counts: t.Counts, First: t.First, Last: t.Last, Text: t.Text,
+		Lots: t.Lots, Found: t.Found,
 	}
 	if r == p.run {
 		if e.Celsius == 0 {

@@ -31,6 +31,7 @@ func commands() []command {
 		replayCommand(),
 		planCommand(),
 		unitCommand(),
+		licencesCommand(),
 	}
 }
 

@@ -8,6 +8,7 @@ export class Failure extends Error {
     this.status = status; // 0 when the station could not be reached
     this.code = problem?.code || (status === 0 ? 'network' : '');
     this.pot = problem?.pot || null;
+    this.fields = problem?.fields || []; // of a form: [{field, text}]
   }
 }
 
@@ -58,8 +59,9 @@ export const api = {
   batchCurve: (id, points) => call('GET', `/batches/${e(id)}/curve?points=${points}`, undefined, { timeout: 30000 }),
   putNotes: (id, notes) => call('PUT', `/batches/${e(id)}/notes`, notes),
   recipes: () => call('GET', '/recipes'),
-  putRecipe: (name, recipe) => call('PUT', `/recipes/${e(name)}`, recipe),
-  deleteRecipe: (name) => call('DELETE', `/recipes/${e(name)}`),
+  recipe: (key) => call('GET', `/recipes/${e(key)}`),
+  putRecipe: (key, form) => call('PUT', `/recipes/${e(key)}`, form),
+  deleteRecipe: (key) => call('DELETE', `/recipes/${e(key)}`),
   sheet: (body) => call('POST', '/sheet', body),
   shelf: () => call('GET', '/shelf'),
   lesson: () => call('GET', '/lesson'),

@@ -77,7 +77,7 @@ export class Chart {
     this.plot = new this.uPlot({
       ...this.size(),
       legend: { show: false },
-      padding: [22, 8, 0, 0],
+      padding: [22, 26, 0, 0],
       scales: { x: { time: false, range: () => this.span() }, y: { range: () => this.ySpan() } },
       cursor: { drag: { x: false, y: false }, y: false, points: { show: false }, x: true },
       series: [
@@ -89,7 +89,7 @@ export class Chart {
         line('edge', 2, { dash: [2, 5] }), // expected
       ],
       axes: [
-        { ...axis, space: small ? 70 : 90, size: 34, incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400], values: (_, vs) => vs.map((v) => this.timeLabel(v)) },
+        { ...axis, space: small ? 70 : 90, size: 34, incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400], splits: (u, i, min, max, incr) => this.timeSplits(min, max, incr), values: (_, vs) => vs.map((v) => this.timeLabel(v)) },
         { ...axis, size: small ? 44 : 56, values: (_, vs) => vs.map((v) => `${format.fixed(v, 0)}°`), incrs: [1, 2, 5, 10, 20, 50] },
       ],
       hooks: {
@@ -99,6 +99,18 @@ export class Chart {
     }, this.columns(), this.el);
     this.plot.over.classList.add('over');
     this.gestures(this.plot.over);
+  }
+
+  // Marks on whole minutes and hours of the wall clock, not of the batch.
+  timeSplits(min, max, incr) {
+    let offset = 0;
+    if (!this.relative && this.data) {
+      const d = new Date(this.data.start);
+      offset = (d.getTime() / 1000 - d.getTimezoneOffset() * 60) % incr;
+    }
+    const out = [];
+    for (let v = Math.ceil((min + offset) / incr) * incr - offset; v <= max; v += incr) out.push(v);
+    return out;
   }
 
   timeLabel(v) {
@@ -222,9 +234,6 @@ export class Chart {
     };
     const b = d.bands;
     if (b) {
-      const top = y(b.pour_high);
-      const bottom = y(b.pour_low);
-      hatch(top, bottom, this.c.edge, 9, 1);
       ctx.strokeStyle = this.c.edge;
       ctx.lineWidth = dpr;
       ctx.setLineDash([8 * dpr, 5 * dpr]);
@@ -276,6 +285,7 @@ export class Chart {
       ctx.globalAlpha = 1;
     }
     if (b) {
+      hatch(y(b.pour_high), y(b.pour_low), this.c.edge, 9, 1);
       if (y(b.scent_add) > bbox.top) name(`${t('curve.band.scent')} ${format.degrees(b.scent_add, unit)}`, y(b.scent_add), this.c.ink);
       name(`${t('curve.band.pour')} ${format.degrees(b.pour_high, unit)}–${format.degrees(b.pour_low, unit)}`, y(b.pour_high), this.c.ink);
       const limit = flashLimit(b);

@@ -145,6 +145,9 @@ export function day(date, now, zone) {
 /** Day and time: "today 10:42", "3 Nov 10:42". */
 export const moment = (date, now, form, zone) => `${day(date, now, zone)} ${clock(date, form, { zone })}`;
 
+/** A plan's wait, in ns as the station keeps it, in words. */
+export const wait = (ns) => span(ns / 1e9);
+
 /** A number typed by hand: comma or point, blanks allowed. NaN when it is none. */
 export function typed(text) {
   const s = String(text).trim().replace(/ | /g, '').replace(',', '.').replace(MINUS, '-');

@@ -38,7 +38,7 @@ export function watch() {
   store.on('happened', (m) => {
     if (m.type !== 'notice' || !m.notice) return;
     const n = m.notice;
-    if (n.class !== 'cue' || n.state !== 'unacked') return;
+    if (n.state !== 'unacked' || (n.class === 'alarm' && n.priority !== 'low')) return;
     if (!['raised', 'reminded'].includes(n.why)) return;
     sound.play('cue');
     sound.shake('cue');

@@ -78,6 +78,7 @@ export function play(kind) {
 /** Shakes the device, where it can. */
 export function shake(kind) {
   if (!prefs.get('vibrate') || !navigator.vibrate) return;
+  if (navigator.userActivation && !navigator.userActivation.hasBeenActive) return; // browsers refuse before the first touch
   try { navigator.vibrate(kind === 'alarm' ? [400, 150, 400, 150, 800] : [180, 120, 180]); } catch { /* not allowed yet */ }
 }
 

@@ -84,12 +84,15 @@ export function sortNotices(list) {
 /** Whether someone still has to say "seen". */
 export const unacknowledged = (n) => needsAck.has(n.state);
 
-/** Alarms of all pots that nobody has acknowledged, the most urgent first: [{pot, notice}]. */
+/**
+ * Alarms of all pots that fill the screen: those nobody has acknowledged, the
+ * most urgent first: [{pot, notice}]. One of low priority stands as a strip.
+ */
 export function callingAlarms(snapshot) {
   const all = [];
   for (const pot of snapshot?.pots || []) {
     for (const notice of pot.notices || []) {
-      if (notice.class === 'alarm' && unacknowledged(notice)) all.push({ pot, notice });
+      if (notice.class === 'alarm' && notice.priority !== 'low' && unacknowledged(notice)) all.push({ pot, notice });
     }
   }
   const order = sortNotices(all.map((x) => x.notice));

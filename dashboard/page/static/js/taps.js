@@ -2,7 +2,7 @@
 // stamp of what was on screen; the station answers before anything is said to
 // be kept; it can be taken back. Nothing is queued while the line is down.
 import { h, openDialog, rebuild, freshId as elementId } from './dom.js';
-import { t } from './strings.js';
+import { t, has } from './strings.js';
 import { api, freshId } from './api.js';
 import { store } from './store.js';
 import { toast } from './toasts.js';
@@ -166,15 +166,19 @@ export function dialog(title, body, yes, run, { cancel = t('form.cancel'), dange
     h('h2', { id }, title),
     body,
     h('div', { class: 'row end' },
-      h('button', { type: 'button', class: 'plain', onclick: () => d.close() }, cancel), send)));
+      cancel ? h('button', { type: 'button', class: 'plain', onclick: () => d.close() }, cancel) : null, send)));
   return openDialog(d);
 }
+
+const tapWords = (kind) => (kind === 'start' ? t('pot.start') : has(`tap.${kind}`) ? t(`tap.${kind}`) : kind);
 
 /** Draws the tap buttons of a pot into `el`. */
 export function drawTaps(el, pot) {
   const off = !store.live;
   const viewer = !store.maker;
-  const taps = (pot.batch ? pot.taps || [] : ['start']);
+  const poured = ['setting', 'trim', 'curing', 'done'].includes(pot.stage);
+  let taps = pot.batch ? pot.taps || [] : ['start'];
+  if (poured && !taps.includes('start')) taps = [...taps, 'start']; // the next batch may go in while this one sets
   const sig = [pot.id, taps, off, viewer, busy.has(pot.id), pot.stamp];
   const before = el.dataset.sig;
   const made = rebuild(el, sig, () => {
@@ -187,7 +191,7 @@ export function drawTaps(el, pot) {
     const disabled = off || waiting;
     const button = (kind, cls) => h('button', {
       type: 'button', class: cls, 'data-key': kind, 'data-tap': kind, disabled, onclick: () => begin(store.pot(pot.id) || pot, kind),
-    }, t(kind === 'start' && !pot.batch ? 'pot.start' : `tap.${kind}`));
+    }, tapWords(kind));
     return [
       first ? h('div', { class: 'tap-first' }, button(first, 'tap strong')) : null,
       h('div', { class: 'tap-rest' },
@@ -205,7 +209,7 @@ function more(pot, rest) {
     h('h2', { id }, t('tap.more.title')),
     h('ul', { class: 'choices' }, rest.map((kind) => h('li', null, h('button', {
       type: 'button', class: 'tap', 'data-tap': kind, onclick: () => { d.close(); begin(store.pot(pot.id) || pot, kind); },
-    }, t(`tap.${kind}`))))),
+    }, tapWords(kind))))),
     h('div', { class: 'row end' }, h('button', { type: 'button', class: 'plain', onclick: () => d.close() }, t('form.cancel'))));
   openDialog(d);
 }

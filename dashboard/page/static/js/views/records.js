@@ -1,0 +1,246 @@
+// Records: every batch; one batch on paper with its curve, and how its candles
+// came out.
+import { h, rebuild, freshId } from '../dom.js';
+import { t, has } from '../strings.js';
+import { store } from '../store.js';
+import { api, recordFile } from '../api.js';
+import { units } from '../prefs.js';
+import * as format from '../format.js';
+import { toast } from '../toasts.js';
+import { label } from '../taps.js';
+import { Chart, frame, library } from '../chart.js';
+import { standing } from '../curve-data.js';
+
+export function records(main, params) {
+  return params.id ? one(main, params.id) : list(main, params.query);
+}
+
+const stageWords = (stage) => (has(`stage.${stage}`) ? t(`stage.${stage}`) : stage || '');
+
+async function list(main, query) {
+  const text = query.get('text') || '';
+  let answer = await api.batches({ text, limit: 50 });
+  const all = [...answer.batches];
+  const picked = new Set();
+  const field = h('input', { type: 'search', id: freshId('f'), value: text, autocomplete: 'off', maxlength: 100 });
+  const find = h('form', {
+    class: 'find', role: 'search',
+    onsubmit: (e) => { e.preventDefault(); location.hash = field.value.trim() ? `#/records?text=${encodeURIComponent(field.value.trim())}` : '#/records'; },
+  }, label(field, t('records.search')), h('button', { type: 'submit', class: 'tap' }, t('records.find')));
+  const box = h('div');
+  const compare = h('div', { class: 'compare-bar' });
+  const more = h('div');
+  main.append(h('div', { class: 'view' }, h('h1', null, t('records.title')), all.length || text ? find : null, compare, box, more));
+
+  function update() {
+    const u = units();
+    const now = store.now();
+    rebuild(box, [all, u], () => {
+      if (all.length === 0) {
+        return h('div', { class: 'empty' }, h('h2', null, text ? t('records.none', { text }) : t('records.empty')), text ? null : h('p', null, t('records.empty.do')));
+      }
+      return h('ul', { class: 'records' }, all.map((b) => h('li', null,
+        h('label', { class: 'check record-pick' }, h('input', {
+          type: 'checkbox', checked: picked.has(b.id), 'aria-label': t('records.pick', { name: `${b.name} ${b.id}` }),
+          onchange: (e) => { if (e.target.checked) picked.add(b.id); else picked.delete(b.id); update(); },
+        })),
+        h('a', { href: `#/records/${encodeURIComponent(b.id)}`, 'data-key': b.id },
+          h('span', { class: 'record-name' }, b.name || b.recipe || b.id),
+          h('span', { class: 'record-line' }, [b.id, format.moment(b.started, now, u.clock), b.lots?.length ? b.lots.join(', ') : ''].filter(Boolean).join(' · '))),
+        h('span', { class: 'record-stage' }, b.ended && b.stage !== 'done' && !has(`stage.${b.stage}`) ? t('stage.ended') : stageWords(b.stage)))));
+    });
+    const ids = [...picked];
+    rebuild(compare, [ids, all.length > 1], () => (all.length < 2 ? [] : ids.length < 2
+      ? h('p', { class: 'hint' }, t('records.compare.pick'))
+      : h('a', { class: 'button strong', href: `#/compare?ids=${ids.map(encodeURIComponent).join(',')}` }, t('records.compare'))));
+    rebuild(more, [answer.next], () => (answer.next ? h('button', {
+      type: 'button', class: 'tap',
+      onclick: async () => {
+        try {
+          answer = await api.batches({ text, limit: 50, before: answer.next });
+          all.push(...answer.batches);
+          update();
+        } catch (err) { toast(t('failed.load', { why: err.message }), { kind: 'bad' }); }
+      },
+    }, t('records.more')) : []));
+  }
+
+  update();
+  return { update, title: () => t('records.title') };
+}
+
+/** A planned-against-done value in the maker's units. */
+export function lineValue(v, unit, u) {
+  if (v === null || v === undefined) return '–';
+  switch (unit) {
+    case 'g': return format.mass(v, u.mass);
+    case 'C': return format.temp(v, u.temp);
+    case 's': return format.span(v);
+    case '%': return `${format.fixed(v, 2)} %`;
+    default: return format.fixed(v, Number.isInteger(v) ? 0 : 1);
+  }
+}
+
+export function linePlanned(l, u) {
+  if (l.low !== undefined && l.high !== undefined && l.low !== null && l.high !== null) return `${lineValue(l.low, l.unit, u)} – ${lineValue(l.high, l.unit, u)}`;
+  return lineValue(l.planned, l.unit, u);
+}
+
+async function one(main, id) {
+  let [rec, curve, uPlot] = await Promise.all([api.batch(id), api.batchCurve(id, 3000).catch(() => null), library()]);
+  const body = h('div');
+  const f = frame(t('curve.title'));
+  const curveBox = h('section', { class: 'record-curve' }, h('h2', null, t('curve.title')), f.el);
+  const found = h('section', { class: 'no-print' });
+  main.append(h('div', { class: 'view record' }, body, curveBox, found));
+  let chart = null;
+  const series = (curve?.series || []).filter((s) => s.t.length > 1);
+
+  f.box.addEventListener('keydown', (e) => { if (chart && !e.ctrlKey && !e.metaKey && !e.altKey && chart.key(e.key)) e.preventDefault(); });
+
+  function draw() {
+    const u = units();
+    const now = store.now();
+    const when = (x) => (x ? format.moment(x, now, u.clock) : '');
+    const table = (caption, head, rows) => (rows.length === 0 ? null : h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': caption }, h('table', null,
+      h('thead', null, h('tr', null, head.map((x) => (x ? h('th', { scope: 'col' }, x) : h('td', null))))), h('tbody', null, rows))));
+    rebuild(body, [rec, u, store.maker], () => [
+      h('div', { class: 'head-row' }, h('h1', null, rec.name || rec.code),
+        h('div', { class: 'row no-print' }, ['html', 'csv', 'svg', 'ics'].map((kind) => h('a', {
+          class: 'button', href: recordFile(id, kind), 'data-key': kind, ...(kind === 'html' || kind === 'svg' ? { target: '_blank', rel: 'noopener' } : { download: `${id}.${kind}` }),
+        }, t(`record.file.${kind}`))))),
+      h('dl', { class: 'pairs wide' }, [
+        [rec.code, rec.recipe], [t('event.start'), when(rec.started)], [t('record.poured'), when(rec.poured)],
+        [t('shelf.step.trim'), when(rec.trim)], [t('shelf.step.move'), when(rec.move)], [t('record.cured'), when(rec.ready)],
+        [t('record.peak'), rec.summary?.peak !== undefined && rec.summary?.peak !== null ? format.temp(rec.summary.peak, u.temp) : ''],
+        [t('record.room'), rec.summary?.room !== undefined && rec.summary?.room !== null ? format.temp(rec.summary.room, u.temp) : ''],
+        [t('record.lots'), (rec.lots || []).join(', ')],
+      ].filter(([, v]) => v).map(([k, v]) => h('div', null, h('dt', null, k), h('dd', null, v)))),
+      rec.abandoned ? h('p', { class: 'err' }, t('stage.abandoned')) : null,
+      rec.lines?.length ? h('section', null, h('h2', null, t('record.lines')), table(t('record.lines'), ['', t('record.planned'), t('record.actual')], rec.lines.map((l) => h('tr', null,
+        h('th', { scope: 'row' }, l.what), h('td', null, linePlanned(l, u)),
+        h('td', null, lineValue(l.actual, l.unit, u), l.mark ? h('span', { class: 'mark-word' }, has(`record.mark.${l.mark}`) ? t(`record.mark.${l.mark}`) : l.mark) : null))))) : null,
+      rec.materials?.length ? h('section', null, h('h2', null, t('record.materials')), table(t('record.materials'), ['', t('record.planned'), t('record.actual')], rec.materials.map((m) => {
+        const v = (x) => (x === null || x === undefined ? '–' : m.kind === 'wicks' ? format.fixed(x, 0) : format.mass(x, u.mass));
+        return h('tr', null, h('th', { scope: 'row' }, m.name, m.lot ? h('span', { class: 'kind' }, `${t('sheet.lot')} ${m.lot}`) : null), h('td', null, v(m.planned)), h('td', null, v(m.actual)));
+      }))) : null,
+      rec.containers?.length ? h('section', null, h('h2', null, t('record.jars')), table(t('record.jars'), ['', t('record.planned'), t('record.actual')], rec.containers.map((c) => h('tr', null,
+        h('th', { scope: 'row' }, c.name), h('td', null, String(c.planned)), h('td', null, c.actual === null || c.actual === undefined ? '–' : String(c.actual)))))) : null,
+      rec.steps?.length ? h('section', null, h('h2', null, t('record.steps')), h('ol', { class: 'events' }, rec.steps.map((s) => h('li', { class: s.taken ? 'taken' : null },
+        h('time', { datetime: s.wall }, format.clock(s.wall, u.clock)),
+        h('span', { class: 'event-words' },
+          [s.title, s.text, s.grams ? format.mass(s.grams, u.mass) : '', s.celsius ? format.temp(s.celsius, u.temp) : '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
+          (s.before || []).map((b) => h('span', { class: 'kind' }, t('record.before', { text: b.text })))))))) : null,
+      rec.summary?.alarms?.length ? h('section', null, h('h2', null, t('record.alarms')), h('ol', { class: 'events' }, rec.summary.alarms.map((a) => h('li', null,
+        h('time', { datetime: a.at }, format.clock(a.at, u.clock)), h('span', { class: 'event-words' }, a.text))))) : null,
+      rec.findings?.length ? h('section', null, h('h2', null, t('record.findings')), h('ul', { class: 'events' }, rec.findings.map((x) => h('li', null,
+        h('time', { datetime: x.wall }, format.day(x.wall, now)), h('span', { class: 'event-words' }, findingWords(x)))))) : null,
+      rec.warnings?.length ? h('section', null, h('h2', null, t('sheet.warnings')), h('ul', { class: 'do' }, rec.warnings.map((w) => h('li', null, format.firm(w.text))))) : null,
+    ]);
+    if (series.length) {
+      chart ||= new Chart(uPlot, f.box, { unit: () => units().temp, clock: () => units().clock, onRead: f.say });
+      const start = Date.parse(curve.start);
+      const col = (s) => ({ t: s.t, c: s.c, lo: s.lo || s.c, hi: s.hi || s.c });
+      chart.set({
+        start,
+        nowS: NaN,
+        lines: series.map((s) => ({ curve: col(s), kind: s.role === 'pot' ? 'pot' : 'other', words: has(`curve.series.${s.role}`) ? t(`curve.series.${s.role}`) : s.role })),
+        fan: [],
+        bands: curve.bands || null,
+        events: standing(curve.events).filter((e) => e.kind !== 'touched').map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),
+      });
+    } else curveBox.hidden = true;
+  }
+
+  let sig = '';
+  function update() {
+    const u = units();
+    const next = JSON.stringify([u, store.maker, document.documentElement.dataset.theme]);
+    if (next === sig) return;
+    sig = next;
+    draw();
+  }
+
+  update();
+  if (store.maker && rec.poured) {
+    found.append(h('h2', null, t('record.look')), findingForm(id, rec, async () => { rec = await api.batch(id); sig = ''; update(); }));
+  } else found.hidden = true;
+  return { update, destroy() { chart?.destroy(); }, title: () => rec.name || t('records.title') };
+}
+
+function findingWords(x) {
+  const b = x.burn;
+  return [
+    x.container || '',
+    (x.finish || []).map((f) => t(`record.finish.${f}`)).join(', '),
+    x.cold_throw ? `${t('record.throw')} ${t('record.throw.cold').toLowerCase()} ${x.cold_throw}/5` : '',
+    x.hot_throw ? `${t('record.throw')} ${t('record.throw.hot').toLowerCase()} ${x.hot_throw}/5` : '',
+    b ? [t('record.burn'), b.wick || '', b.lasted ? format.wait(b.lasted) : '', b.reached ? t('record.burn.reached') : ''].filter(Boolean).join(' ') : '',
+    x.text || '', x.who || '',
+  ].filter(Boolean).join(' · ');
+}
+
+const FINISHES = ['smooth', 'rough', 'frosted', 'wet spots', 'sinkholes', 'tunnelled'];
+
+function findingForm(id, rec, done) {
+  const which = h('select', { id: freshId('f') }, h('option', { value: '' }, t('record.look.all')), (rec.containers || []).map((c) => h('option', { value: c.name }, c.name)));
+  const finishes = FINISHES.map((x) => ({ x, box: h('input', { type: 'checkbox' }) }));
+  const score = () => h('select', { id: freshId('f') }, h('option', { value: '0' }, t('record.throw.none')), [1, 2, 3, 4, 5].map((n) => h('option', { value: String(n) }, String(n))));
+  const cold = score();
+  const hot = score();
+  const num = () => h('input', { id: freshId('f'), inputmode: 'decimal', autocomplete: 'off' });
+  const wick = h('input', { id: freshId('f'), autocomplete: 'off', maxlength: 80 });
+  const [lasted, reachedIn, width, depth, flame] = [num(), num(), num(), num(), num()];
+  const reached = h('input', { type: 'checkbox' });
+  const words = h('textarea', { rows: 3, maxlength: 2000, id: freshId('f') });
+  const send = h('button', { type: 'submit', class: 'tap strong' }, t('form.save'));
+  const err = h('p', { class: 'err', role: 'alert' });
+  return h('form', {
+    class: 'finding',
+    onsubmit: async (e) => {
+      e.preventDefault();
+      err.textContent = '';
+      const val = (el) => { const v = el.value.trim(); return v === '' ? 0 : format.typed(v); };
+      const nums = { lasted: val(lasted), reachedIn: val(reachedIn), width: val(width), depth: val(depth), flame: val(flame) };
+      if (Object.values(nums).some((n) => !(n >= 0))) { err.textContent = t('form.number'); return; }
+      const hour = 3600e9;
+      const body = {};
+      if (which.value) body.container = which.value;
+      const f = finishes.filter((y) => y.box.checked).map((y) => y.x);
+      if (f.length) body.finish = f;
+      if (cold.value !== '0') body.cold_throw = Number(cold.value);
+      if (hot.value !== '0') body.hot_throw = Number(hot.value);
+      if (Object.values(nums).some((n) => n > 0) || reached.checked || wick.value.trim()) {
+        body.burn = { reached: reached.checked };
+        if (wick.value.trim()) body.burn.wick = wick.value.trim();
+        if (nums.lasted) body.burn.lasted = Math.round(nums.lasted * hour);
+        if (nums.reachedIn) body.burn.reached_in = Math.round(nums.reachedIn * hour);
+        if (nums.width) body.burn.pool_width = nums.width;
+        if (nums.depth) body.burn.pool_depth = nums.depth;
+        if (nums.flame) body.burn.flame_height = nums.flame;
+      }
+      if (words.value.trim()) body.text = words.value.trim();
+      if (Object.keys(body).length === 0) return;
+      send.disabled = true;
+      try {
+        await api.putNotes(id, body);
+        toast(t('record.saved'), { stay: 4000 });
+        e.target.reset();
+        await done();
+      } catch (x) {
+        err.textContent = t('failed', { why: x.message });
+      }
+      send.disabled = false;
+    },
+  },
+  label(which, t('record.look.which')),
+  h('fieldset', null, h('legend', null, t('record.finish')), h('div', { class: 'checks' }, finishes.map((y) => h('label', { class: 'check' }, y.box, t(`record.finish.${y.x}`))))),
+  h('fieldset', null, h('legend', null, `${t('record.throw')} (${t('record.throw.scale')})`), h('div', { class: 'fields' }, label(cold, t('record.throw.cold')), label(hot, t('record.throw.hot')))),
+  h('details', null, h('summary', null, t('record.burn')),
+    h('div', { class: 'fields' }, label(wick, t('record.burn.wick')), label(lasted, t('record.burn.lasted')),
+      h('label', { class: 'check' }, reached, t('record.burn.reached')), label(reachedIn, t('record.burn.reached_in')),
+      label(width, t('record.burn.width')), label(depth, t('record.burn.depth')), label(flame, t('record.burn.flame')))),
+  label(words, t('record.text')),
+  err,
+  h('div', { class: 'row' }, send));
+}

@@ -356,6 +356,10 @@ func (m *Maker) tell() error {
 		if t.done || t.acted < 0 || m.now < t.retry {
 			continue
 		}
+		if s := m.hands.Stage(); t.kind == doStirred && s != "stirring" && s != "" {
+			t.done = true // the station's own timer was quicker
+			continue
+		}
 		tap := Tap{}
 		if t.tap != nil {
 			tap = t.tap()

@@ -54,6 +54,8 @@ func (b *bell) Stage() string {
 		return "setting"
 	case b.has("pour-start"):
 		return "pouring"
+	case b.has("scent-added") && !b.has("stirred") && !b.has("pour-start"):
+		return "stirring"
 	case b.has("scent-added") && b.wax < b.l.PourLow && !b.reheating():
 		return "cold"
 	case b.has("scent-added"):

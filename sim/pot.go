@@ -139,7 +139,7 @@ func BoathouseMaker() MakerConfig {
 	l := BoathouseLimits()
 	m.ScentAt, m.PourAt, m.ReheatTo = l.ScentAdd, l.Pour, l.PourHigh+5
 	m.ScentGrams, m.ScentCelsius = 75, 18
-	m.PourTime, m.LeftOver = 150*time.Second, 27
+	m.Stir, m.PourTime, m.LeftOver = 90*time.Second, 150*time.Second, 27
 	m.Delay, m.Spread = 3*time.Second, 4*time.Second
 	return m
 }

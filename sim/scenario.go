@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"example.org/meltstation/probe"
@@ -178,7 +179,7 @@ type Play struct {
 	bench *Bench
 	maker *Maker
 	begin time.Time
-	at    time.Duration
+	at    atomic.Int64 // ns since begin; read by whoever asks for the time
 }
 
 // NewPlay sets a scenario up. The station it is played to must take the time
@@ -195,9 +196,8 @@ func NewPlay(s Scenario) *Play {
 	return p
 }
 
-// Now is the time by the scenario's clock. Only the goroutine that runs the
-// scenario may ask.
-func (p *Play) Now() time.Time { return p.begin.Add(p.at) }
+// Now is the time by the scenario's clock. Any goroutine may ask.
+func (p *Play) Now() time.Time { return p.begin.Add(time.Duration(p.at.Load())) }
 
 // Bench is the pot and its sensors.
 func (p *Play) Bench() *Bench { return p.bench }
@@ -214,15 +214,16 @@ func (p *Play) Run(hands Hands, see func(Moment) error) error {
 	}
 	slices.Sort(roles)
 	var idle time.Duration
-	for ; p.at <= p.s.Length && idle <= p.s.After; p.at += p.s.Every {
-		mishaps.Step(p.at)
+	for at := time.Duration(0); at <= p.s.Length && idle <= p.s.After; at += p.s.Every {
+		p.at.Store(int64(at))
+		mishaps.Step(at)
 		for _, role := range roles {
 			if err := see(p.look(role)); err != nil {
 				return err
 			}
 		}
 		// A refused tap is part of the story: the station says why on its page.
-		_ = p.maker.Step(p.at)
+		_ = p.maker.Step(at)
 		if p.maker.Done() {
 			idle += p.s.Every
 		}
@@ -232,7 +233,7 @@ func (p *Play) Run(hands Hands, see func(Moment) error) error {
 
 func (p *Play) look(role probe.Role) Moment {
 	c, err := p.bench.Read(role)
-	m := Moment{At: p.at, Time: p.Now(), Role: role, Err: err, In: true}
+	m := Moment{At: time.Duration(p.at.Load()), Time: p.Now(), Role: role, Err: err, In: true}
 	if err == nil {
 		m.Sample = probe.Sample{Celsius: c, MaybePowerOn: c == 85}
 	}

@@ -42,7 +42,7 @@ func backup(ctx context.Context, src, dst string) error {
 	}
 	// Under another name first: what bears the name of a copy is a whole one.
 	part := unused(dst+".part", "")
-	if err := copyInto(ctx, db, part); err != nil {
+	if err := copyInto(ctx, db.DB, part); err != nil {
 		os.Remove(part)
 		return damaged(src, err)
 	}
@@ -141,7 +141,7 @@ func check(ctx context.Context, path string) error {
 	if !errors.Is(err, sql.ErrNoRows) {
 		return damaged(path, err)
 	}
-	return checkChunks(ctx, db, path)
+	return checkChunks(ctx, db.DB, path)
 }
 
 func checkChunks(ctx context.Context, db *sql.DB, path string) error {
@@ -240,7 +240,7 @@ func restore(ctx context.Context, src, dst string, now time.Time) (kept string, 
 	if err != nil {
 		return "", damaged(src, err)
 	}
-	err = copyInto(ctx, db, part)
+	err = copyInto(ctx, db.DB, part)
 	db.Close()
 	if err == nil {
 		err = check(ctx, part)

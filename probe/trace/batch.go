@@ -43,16 +43,15 @@ func (s *Store) put(ctx context.Context, c change, what string) error {
 		s.mu.Unlock()
 		return ErrClosed
 	}
+	// Only the newest state of a batch need be kept, in the place of the first.
+	at := len(s.changes)
 	if c.batch != nil {
-		// Only the newest state of a batch need be kept. A new slice: the writer
-		// may be reading the old one.
-		s.changes = slices.DeleteFunc(slices.Clone(s.changes), func(old change) bool {
-			if old.batch == nil || old.batch.ID != c.batch.ID {
-				return false
-			}
-			s.heavy -= old.weight()
-			return true
-		})
+		at = slices.IndexFunc(s.changes, func(old change) bool { return old.batch != nil && old.batch.ID == c.batch.ID })
+		if at < 0 {
+			at = len(s.changes)
+		} else {
+			s.heavy -= s.changes[at].weight()
+		}
 	}
 	if s.heavy > 0 && s.heavy+c.weight() > changesMax {
 		s.mu.Unlock()
@@ -61,7 +60,12 @@ func (s *Store) put(ctx context.Context, c change, what string) error {
 	s.heavy += c.weight()
 	s.serial++
 	c.serial = s.serial
-	s.changes = append(s.changes, c)
+	if at == len(s.changes) {
+		s.changes = append(s.changes, c)
+	} else {
+		s.changes = slices.Clone(s.changes) // the writer may be reading the old one
+		s.changes[at] = c
+	}
 	done := make(chan error, 1)
 	s.waiting = append(s.waiting, done)
 	s.wake()
@@ -105,20 +109,24 @@ func nullTime(t time.Time) any {
 }
 
 func (t *transaction) putBatch(b Batch) error {
-	no, err := t.batch(b.ID)
-	if err != nil {
-		return err
-	}
 	lots, err := json.Marshal(b.Lots)
 	if err != nil {
 		return err
 	}
-	if err := t.exec(`INSERT INTO batch (no, pot, name, recipe, stage, started, ended, start_at, poured_at, lots, search)
+	key, err := t.batch(b.ID)
+	if err != nil {
+		return err
+	}
+	if err := t.exec(`INSERT INTO batch (key, pot, name, recipe, stage, started, ended, start_at, poured_at, lots, search)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (no) DO UPDATE SET pot = excluded.pot, name = excluded.name, recipe = excluded.recipe, stage = excluded.stage,
+		ON CONFLICT (key) DO UPDATE SET pot = excluded.pot, name = excluded.name, recipe = excluded.recipe, stage = excluded.stage,
 			started = excluded.started, ended = excluded.ended, start_at = excluded.start_at, poured_at = excluded.poured_at,
 			lots = excluded.lots, search = excluded.search`,
-		no, b.Pot, b.Name, b.Recipe, b.Stage, nullTime(b.Started), nullTime(b.Ended), int64(b.StartAt), int64(b.PouredAt), string(lots), b.search()); err != nil {
+		key, b.Pot, b.Name, b.Recipe, b.Stage, nullTime(b.Started), nullTime(b.Ended), int64(b.StartAt), int64(b.PouredAt), string(lots), b.search()); err != nil {
+		return err
+	}
+	var no int64
+	if err := t.tx.QueryRowContext(t.ctx, "SELECT no FROM batch WHERE key = ?", key).Scan(&no); err != nil {
 		return err
 	}
 	if err := t.exec(`INSERT INTO batch_sheet (no, sheet, record) VALUES (?, ?, ?)
@@ -161,7 +169,7 @@ type Query struct {
 
 const batchColumns = "b.no, k.id, b.pot, b.name, b.recipe, b.stage, b.started, b.ended, b.start_at, b.poured_at, b.lots, d.sheet, d.record"
 
-const batchTables = "batch b JOIN batch_key k ON k.no = b.no LEFT JOIN batch_sheet d ON d.no = b.no"
+const batchTables = "batch b JOIN batch_key k ON k.no = b.key LEFT JOIN batch_sheet d ON d.no = b.no"
 
 // numbered is a batch with its place in the order of all.
 type numbered struct {
@@ -234,7 +242,7 @@ func (s *Store) Batches(ctx context.Context, q Query) ([]Batch, error) {
 	and := func(cond string, a ...any) { where, args = append(where, cond), append(args, a...) }
 	if q.Before != "" {
 		// One that is not on disk yet is newer than all that are.
-		and("b.no < coalesce((SELECT no FROM batch_key WHERE id = ?), 9223372036854775807)", q.Before)
+		and("b.no < coalesce((SELECT a.no FROM batch a JOIN batch_key k ON k.no = a.key WHERE k.id = ?), 9223372036854775807)", q.Before)
 	}
 	if q.Open {
 		and("b.ended IS NULL")
@@ -294,7 +302,7 @@ func (s *Store) Batches(ctx context.Context, q Query) ([]Batch, error) {
 func (s *Store) overlay(ctx context.Context, list []numbered, pending []Batch, q Query) ([]numbered, error) {
 	number := func(id string, otherwise int64) (int64, error) {
 		var no int64
-		err := s.readers.Load().QueryRowContext(ctx, "SELECT no FROM batch_key WHERE id = ?", id).Scan(&no)
+		err := s.readers.Load().QueryRowContext(ctx, "SELECT b.no FROM batch b JOIN batch_key k ON k.no = b.key WHERE k.id = ?", id).Scan(&no)
 		if errors.Is(err, sql.ErrNoRows) {
 			return otherwise, nil
 		}
@@ -364,7 +372,7 @@ func (s *Store) BatchIDs(ctx context.Context) ([]string, error) {
 		ids = append(ids, b.ID)
 	}
 	unwritten := len(ids)
-	rows, err := s.readers.Load().QueryContext(ctx, "SELECT k.id FROM batch b JOIN batch_key k ON k.no = b.no ORDER BY b.no DESC")
+	rows, err := s.readers.Load().QueryContext(ctx, "SELECT k.id FROM batch b JOIN batch_key k ON k.no = b.key ORDER BY b.no DESC")
 	if err != nil {
 		return nil, fmt.Errorf("listing batch codes: %w", err)
 	}

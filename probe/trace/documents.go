@@ -26,14 +26,26 @@ func (s *Store) PutDoc(ctx context.Context, kind, id string, data []byte, who st
 	if data == nil {
 		data = []byte{}
 	}
-	d := Document{kind, id, slices.Clone(data), who, diskTime(s.o.Now())}
+	d := Document{kind, id, slices.Clone(data), who, s.docTime()}
 	return s.put(ctx, change{document: &d}, fmt.Sprintf("writing %s %s", kind, id))
 }
 
 // DeleteDoc takes a document away; its versions are kept. There need not be one.
 func (s *Store) DeleteDoc(ctx context.Context, kind, id, who string) error {
-	d := Document{kind, id, nil, who, diskTime(s.o.Now())}
+	d := Document{kind, id, nil, who, s.docTime()}
 	return s.put(ctx, change{document: &d}, fmt.Sprintf("taking away %s %s", kind, id))
+}
+
+// docTime is now, and never the same twice: it tells two versions apart.
+func (s *Store) docTime() time.Time {
+	now := wallNano(s.o.Now())
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if ahead := s.written - now; ahead >= 0 && ahead < int64(time.Millisecond) {
+		now = s.written + 1
+	}
+	s.written = now
+	return time.Unix(0, now).UTC()
 }
 
 func (t *transaction) putDocument(d Document) error {
@@ -143,9 +155,17 @@ func (s *Store) DocHistory(ctx context.Context, kind, id string) ([]Document, er
 	if err != nil {
 		return nil, fmt.Errorf("reading the history of %s %s: %w", kind, id, err)
 	}
+	unwritten = slices.DeleteFunc(unwritten, func(d Document) bool { return d.ID != id })
+	for i, d := range slices.Backward(unwritten) {
+		// A write that failed may have reached the disk all the same.
+		if slices.ContainsFunc(list, func(e Document) bool { return e.Wall.Equal(d.Wall) }) {
+			unwritten = unwritten[i+1:]
+			break
+		}
+	}
 	for _, d := range unwritten {
 		n := len(list)
-		if d.ID != id || n > 0 && (list[n-1].Data == nil) == (d.Data == nil) && slices.Equal(list[n-1].Data, d.Data) || n == 0 && d.Data == nil {
+		if n > 0 && (list[n-1].Data == nil) == (d.Data == nil) && slices.Equal(list[n-1].Data, d.Data) || n == 0 && d.Data == nil {
 			continue
 		}
 		list = append(list, d)

@@ -21,9 +21,21 @@ var began = time.Date(2025, time.October, 4, 7, 30, 0, 0, time.UTC)
 // whatever the test did to it.
 func newPath(t testing.TB) string {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "station.db")
+	path := filepath.Join(memoryDir(t), "station.db")
 	t.Cleanup(func() { mustBeWhole(t, path) })
 	return path
+}
+
+// memoryDir returns a folder in memory where there is one, for tests that write
+// often and are not about the disk.
+func memoryDir(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "trace-test-")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
 }
 
 func mustBeWhole(t testing.TB, path string) {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math/rand/v2"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -42,7 +43,7 @@ func Open(path string, o Options) (*Store, error) {
 		return nil, fmt.Errorf("opening the trace: %w", err)
 	}
 	s := &Store{
-		path: path, o: o,
+		path: path, o: o, runID: rand.Int64(),
 		once: map[onceKey]int64{},
 		kick: make(chan struct{}, 1), quit: make(chan struct{}), done: make(chan struct{}),
 		w: writer{doubt: true},
@@ -395,10 +396,21 @@ func prepare(ctx context.Context, db *sql.DB, path string, o Options) error {
 	return migrate(ctx, db, id.version)
 }
 
+// pool is the connections that read.
+type pool struct {
+	*sql.DB
+	file      os.FileInfo
+	immutable bool // opened as a file that nobody writes
+}
+
 // openReaders opens the pool that reads. On a disk that can't be written a
 // database that was closed in order has no log and is opened as it is.
-func openReaders(ctx context.Context, path string) (*sql.DB, error) {
-	open := func(mode string) (*sql.DB, error) {
+func openReaders(ctx context.Context, path string) (*pool, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	open := func(mode string) (*pool, error) {
 		db, err := sql.Open("sqlite", dsn(path, mode, fmt.Sprintf("busy_timeout(%d)", busyTimeout.Milliseconds()), "query_only(1)", "cell_size_check(1)", "trusted_schema(0)"))
 		if err != nil {
 			return nil, err
@@ -410,13 +422,13 @@ func openReaders(ctx context.Context, path string) (*sql.DB, error) {
 			db.Close()
 			return nil, err
 		}
-		return db, nil
+		return &pool{db, info, mode == "immutable"}, nil
 	}
-	db, err := open("ro")
+	p, err := open("ro")
 	if errorIs(err, codeCantOpen, codeReadOnly, codeIO) {
-		if info, statErr := os.Stat(path + "-wal"); errors.Is(statErr, fs.ErrNotExist) || statErr == nil && info.Size() == 0 {
+		if wal, statErr := os.Stat(path + "-wal"); errors.Is(statErr, fs.ErrNotExist) || statErr == nil && wal.Size() == 0 {
 			return open("immutable")
 		}
 	}
-	return db, err
+	return p, err
 }

@@ -163,7 +163,7 @@ func (s *Store) bounded(ctx context.Context) (spooled, error) {
 
 // source is what the entries of one batch are made from.
 type source struct {
-	db        *sql.DB
+	db        *pool
 	channels  map[int64]*channelKey // those of the batch, and the shared ones
 	blocks    []int64               // to be read from disk
 	events    []item                // on disk
@@ -302,13 +302,13 @@ func (m *merger) add(it item) bool {
 	case m.own != 0 && blockOf(it.seq)-blockOf(m.own) <= 1:
 		keep = func(item) bool { return true }
 	case m.own == 0 && m.fresh:
-		latest := map[*channelKey]int64{}
+		latest := map[channelKey]int64{}
 		for _, h := range m.held {
 			if h.event == nil && blockOf(it.seq)-blockOf(h.seq) <= 1 {
-				latest[h.channel] = h.seq
+				latest[*h.channel] = h.seq
 			}
 		}
-		keep = func(h item) bool { return latest[h.channel] == h.seq }
+		keep = func(h item) bool { return h.event == nil && latest[*h.channel] == h.seq }
 	}
 	m.own = it.seq
 	return m.release(keep) && m.give(it)

@@ -37,7 +37,7 @@ func salvage(ctx context.Context, into *sql.DB, from string) (int64, error) {
 		{"document", "kind, id"}, {"document_version", "no"},
 	} {
 		for _, order := range []string{"ASC", "DESC"} {
-			n, err := salvageTable(ctx, into, db, t.name, strings.ReplaceAll(t.key, ",", " "+order+",")+" "+order)
+			n, err := salvageTable(ctx, into, db.DB, t.name, strings.ReplaceAll(t.key, ",", " "+order+",")+" "+order)
 			total += n
 			if err == nil {
 				break
@@ -47,7 +47,76 @@ func salvage(ctx context.Context, into *sql.DB, from string) (int64, error) {
 			}
 		}
 	}
+	if err := mend(ctx, into); err != nil {
+		errs = append(errs, err)
+	}
 	return total, errors.Join(errs...)
+}
+
+// mend makes a salvaged database whole: what lost the row it belonged to gets
+// one with a made-up name, and packets of readings that can't be read back are
+// left to the damaged file.
+func mend(ctx context.Context, db *sql.DB) error {
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	rows, err := tx.QueryContext(ctx, "SELECT seq, data FROM chunk")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var bad []int64
+	channels, present := map[int64]bool{}, map[[2]int64]bool{} // channel and block
+	for rows.Next() {
+		var seq int64
+		var data sql.RawBytes
+		if err := rows.Scan(&seq, &data); err != nil {
+			return err
+		}
+		err := decodeChunk(seq, data, func(no int64) bool {
+			channels[no] = true
+			present[[2]int64{no, blockOf(seq)}] = true
+			return false
+		}, nil)
+		if err != nil {
+			bad = append(bad, seq)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	exec := func(query string, args ...any) {
+		if err == nil {
+			_, err = tx.ExecContext(ctx, query, args...)
+		}
+	}
+	for _, seq := range bad {
+		exec("DELETE FROM chunk WHERE seq = ?", seq)
+	}
+	for no := range channels {
+		exec("INSERT OR IGNORE INTO channel (no, batch, pot, probe, role) VALUES (?1, 0, '', 'recovered-' || ?1, 'pot')", no)
+	}
+	for _, of := range []string{"key FROM batch", "batch FROM channel", "batch FROM event"} {
+		exec("INSERT OR IGNORE INTO batch_key (no, id) SELECT DISTINCT b, 'recovered-' || b FROM (SELECT " +
+			strings.Replace(of, " FROM", " AS b FROM", 1) + ") WHERE b NOT IN (SELECT no FROM batch_key)")
+	}
+	// The number of a lost batch's code is gone; what belonged to it is in the
+	// damaged file.
+	exec("DELETE FROM batch_sheet WHERE no NOT IN (SELECT no FROM batch)")
+	exec("DELETE FROM lot WHERE batch NOT IN (SELECT no FROM batch)")
+	exec(`INSERT OR IGNORE INTO batch (key, pot, name, recipe, stage, start_at, poured_at, lots, search)
+		SELECT k.no, '', 'recovered', '', '', 0, 0, '[]', lower(k.id) FROM batch_key k
+		WHERE k.no <> 0 AND k.no NOT IN (SELECT key FROM batch) ORDER BY k.no`)
+	exec("DELETE FROM presence")
+	for p := range present {
+		exec("INSERT OR IGNORE INTO presence (batch, block) SELECT batch, ? FROM channel WHERE no = ?", p[1], p[0])
+	}
+	if err != nil {
+		return fmt.Errorf("putting in order what was carried over: %w", err)
+	}
+	return tx.Commit()
 }
 
 func salvageTable(ctx context.Context, into, from *sql.DB, name, order string) (int64, error) {

@@ -56,7 +56,7 @@ type identity struct {
 	tables  int
 }
 
-func identify(ctx context.Context, db *sql.DB) (identity, error) {
+func identify(ctx context.Context, db queryer) (identity, error) {
 	var id identity
 	if err := db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&id.app); err != nil {
 		return id, err

@@ -36,8 +36,9 @@ type Options struct {
 type Store struct {
 	path    string
 	o       Options
+	runID   int64 // tells this run of the program from others
 	lock    *flock.Flock
-	readers atomic.Pointer[sql.DB]
+	readers atomic.Pointer[pool]
 
 	committing sync.Mutex // held while a Commit looks for duplicates and takes its numbers
 
@@ -48,8 +49,9 @@ type Store struct {
 	once    map[onceKey]int64 // events in the spool, to keep a repeated one once
 	active  bool              // a batch's reading is in the spool
 	changes []change
-	heavy   int // bytes in changes
-	serial  int64
+	heavy   int   // bytes in changes
+	serial  int64 // of the newest change
+	written int64 // when the newest document was written, ns; never the same twice
 	waiting []chan<- error
 	health  Health
 	closed  bool
@@ -58,7 +60,11 @@ type Store struct {
 	quit chan struct{}
 	done chan struct{}
 
-	w writer // used by the writing goroutine alone
+	// Used by the writing goroutine alone.
+	w       writer
+	retired []*pool // readers of a file that is no longer there
+
+	fault atomic.Pointer[func(stage string) error] // set by tests: makes a write fail before or after its commit
 }
 
 // Health is how the store is doing.
@@ -370,6 +376,11 @@ func (s *Store) Close() error {
 	// The readers first: the last connection to close folds the log into the file.
 	if err := s.readers.Load().Close(); err != nil {
 		errs = append(errs, err)
+	}
+	for _, r := range s.retired {
+		if err := r.Close(); err != nil {
+			errs = append(errs, err)
+		}
 	}
 	if err := s.w.close(); err != nil {
 		errs = append(errs, err)

@@ -145,7 +145,10 @@ func (s *Store) forget(spool []item, changes []change) {
 		}
 	}
 	if len(changes) > 0 {
-		upTo := changes[len(changes)-1].serial
+		upTo := int64(0)
+		for _, c := range changes {
+			upTo = max(upTo, c.serial)
+		}
 		var rest []change // a new one: see write
 		s.heavy = 0
 		for _, c := range s.changes {
@@ -172,10 +175,15 @@ func (s *Store) writeAll(spool []item, changes []change) (int64, error) {
 		return 0, err
 	}
 	defer conn.Close()
-	t := transaction{w: &s.w, ctx: ctx}
+	t := transaction{w: &s.w, ctx: ctx, run: s.runID}
 	if t.tx, err = conn.BeginTx(ctx, nil); err == nil {
 		if err = t.all(spool, changes); err == nil {
-			err = t.tx.Commit()
+			err = s.failing("commit")
+		}
+		if err == nil {
+			if err = t.tx.Commit(); err == nil {
+				err = s.failing("committed")
+			}
 		}
 		if err != nil {
 			t.tx.Rollback() // an error here adds nothing to err
@@ -210,6 +218,13 @@ const (
 	walFrameHeader = 24
 )
 
+func (s *Store) failing(stage string) error {
+	if f := s.fault.Load(); f != nil {
+		return (*f)(stage)
+	}
+	return nil
+}
+
 // broken notes a failed write, and gives up the connection when waiting alone
 // will not mend it.
 func (s *Store) broken(err error) {
@@ -224,6 +239,7 @@ func (s *Store) broken(err error) {
 type transaction struct {
 	w        *writer
 	ctx      context.Context
+	run      int64
 	tx       *sql.Tx
 	channels map[channelKey]int64
 	batches  map[string]int64
@@ -245,9 +261,24 @@ func (t *transaction) all(spool []item, changes []change) error {
 		}
 		n, _ := slices.BinarySearchFunc(spool, m.seq+1, func(it item, seq int64) int { return cmp.Compare(it.seq, seq) })
 		spool = spool[n:]
+		var run, serial int64
+		err = t.tx.QueryRowContext(t.ctx, "SELECT run, serial FROM written").Scan(&run, &serial)
+		if err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+		if run == t.run {
+			changes = slices.DeleteFunc(slices.Clone(changes), func(c change) bool { return c.serial <= serial })
+		}
 	}
+	upTo := int64(0)
 	for _, c := range changes {
 		if err := c.apply(t); err != nil {
+			return err
+		}
+		upTo = max(upTo, c.serial)
+	}
+	if upTo > 0 {
+		if err := t.exec("INSERT OR REPLACE INTO written (one, run, serial) VALUES (1, ?, ?)", t.run, upTo); err != nil {
 			return err
 		}
 	}
@@ -411,11 +442,22 @@ func (s *Store) reopen(ctx context.Context) error {
 	return nil
 }
 
-// reread opens the readers anew: they may have another file open, or none.
+// reread opens the readers anew if they have another file open than the writer,
+// or one that they believe nobody writes. Readings under way end undisturbed on
+// the old ones.
 func (s *Store) reread(ctx context.Context) {
-	if r, err := openReaders(ctx, s.path); err == nil {
-		if old := s.readers.Swap(r); old != nil {
-			old.Close()
-		}
+	old := s.readers.Load()
+	if old != nil && !old.immutable && s.w.file != nil && os.SameFile(old.file, s.w.file) {
+		return
+	}
+	r, err := openReaders(ctx, s.path)
+	if err != nil {
+		s.o.Log.Error("the trace can't be read", "path", s.path, "err", err)
+		return
+	}
+	s.readers.Store(r)
+	if old != nil {
+		old.SetMaxIdleConns(-1)
+		s.retired = append(s.retired, old)
 	}
 }

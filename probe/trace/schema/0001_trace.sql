@@ -7,7 +7,8 @@ INSERT INTO batch_key (no, id) VALUES (0, '');
 
 -- Times of day are UTC, nanoseconds since 1970; *_at are station time, nanoseconds.
 CREATE TABLE batch (
-	no INTEGER PRIMARY KEY REFERENCES batch_key (no),
+	no INTEGER PRIMARY KEY,    -- in the order in which they were begun
+	key INTEGER NOT NULL UNIQUE REFERENCES batch_key (no),
 	pot TEXT NOT NULL,
 	name TEXT NOT NULL,
 	recipe TEXT NOT NULL,
@@ -74,3 +75,11 @@ CREATE TABLE event (
 ) STRICT;
 CREATE INDEX event_batch ON event (batch, seq);
 CREATE UNIQUE INDEX event_once ON event (batch, id) WHERE kind = 'event' AND id <> '';
+
+-- Which changes of batches and documents are in: up to a number of a run of the
+-- program. Tells after a failed write whether it had reached the disk after all.
+CREATE TABLE written (
+	one INTEGER PRIMARY KEY CHECK (one = 1),
+	run INTEGER NOT NULL,
+	serial INTEGER NOT NULL
+) STRICT;

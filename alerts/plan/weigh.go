@@ -374,32 +374,36 @@ func (r Recipe) scent(m *Melt, exactWax, fine float64) {
 		up[i] = rounded - g
 		m.Fragrance = append(m.Fragrance, Part{Name: o.Name, Grams: tidy(rounded), Exact: tidy(exactWax * r.OilPerWax() * o.Share / shares), Lot: o.Lot})
 	}
-	// No step up may pass a maximum, nor a recipe's load that already lies at one.
+	// Rounding may pass no maximum that the exact recipe keeps. Where the recipe
+	// itself is over one, the sheet says so, and rounding adds nothing to it.
+	per, perExtras := r.OilPerWax(), r.ExtrasPerWax()
+	fixed := make([]bool, len(r.Oils)) // there is no step left to take away
+	mayStay := func(keeps bool, i int) bool { return fixed[i] || !keeps && up[i] <= 1e-9 }
 	for {
 		worst := -1
 		for i, o := range r.Oils {
-			over := up[i] > 1e-9 && r.overOil(o, m.Fragrance[i].Grams, wax, total(m.Fragrance)+extras)
-			if over {
+			keeps := !r.overOil(o, per*o.Share/shares, 1, per+perExtras)
+			if r.overOil(o, m.Fragrance[i].Grams, wax, total(m.Fragrance)+extras) && !mayStay(keeps, i) {
 				worst = i
 				break
 			}
 		}
 		if worst < 0 && r.overWax(total(m.Fragrance), wax, extras) {
 			for i := range up {
-				if up[i] > 1e-9 && (worst < 0 || up[i] > up[worst]) {
+				if !mayStay(!r.overWax(per, 1, perExtras), i) && (worst < 0 || up[i] > up[worst]) {
 					worst = i
 				}
 			}
 		}
-		if worst < 0 {
+		if worst < 0 || fine <= 0 {
 			return
 		}
-		down := m.Fragrance[worst].Grams - fine
-		if fine <= 0 || down <= 0 {
-			return
+		p := &m.Fragrance[worst]
+		if p.Grams <= fine+1e-9 { // down to nothing: as above, the scale can't show it
+			p.Grams, up[worst], fixed[worst] = tidy(p.Grams-math.Max(up[worst], 0)), 0, true
+			continue
 		}
-		up[worst] -= fine
-		m.Fragrance[worst].Grams = tidy(down)
+		p.Grams, up[worst] = tidy(p.Grams-fine), up[worst]-fine
 	}
 }
 

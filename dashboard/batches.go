@@ -3,7 +3,6 @@ package dashboard
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -14,30 +13,24 @@ import (
 	"time"
 
 	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/alerts/record"
 	"example.org/meltstation/alerts/shelf"
+	"example.org/meltstation/alerts/station"
+	"example.org/meltstation/dashboard/records"
 	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/trace"
 )
 
 // Batches is where the batches and their curves are. A [trace.Store] is one.
-type Batches interface {
-	Batch(ctx context.Context, id string) (trace.Batch, error) // trace.ErrNoBatch when there is none
-	Batches(ctx context.Context, q trace.Query) ([]trace.Batch, error)
-	Curve(ctx context.Context, batch string, q trace.CurveQuery) ([]trace.Series, error)
-	Events(ctx context.Context, batch string) ([]trace.Entry, error)
-}
-
-// Records writes up what was done and found.
-type Records struct {
-	Record func(ctx context.Context, batch string) (any, error)                             // as JSON
-	File   func(ctx context.Context, batch, format string) ([]byte, error)                  // "html", "csv", "svg" or "ics"
-	Notes  func(ctx context.Context, batch string, notes json.RawMessage, who string) error // what the maker found; strict
-}
+type Batches = records.Store
 
 // batchError turns a failure of the trace into an answer.
 func (s *Server) batchError(r *http.Request, err error) error {
 	if errors.Is(err, trace.ErrNoBatch) {
 		return problemNotFound.with("There is no batch of that code.")
+	}
+	if errors.Is(err, records.ErrNotPoured) {
+		return problemNotNow.with(sentence(err.Error()))
 	}
 	return s.refused(r, err)
 }
@@ -115,11 +108,11 @@ func number(text string, fallback, least, most int) (int, error) {
 }
 
 func (s *Server) record(w http.ResponseWriter, r *http.Request) error {
-	if s.opts.Records.Record == nil {
+	if s.book == nil {
 		return problemUnavailable.with("No records are kept.")
 	}
 	return s.heavy(r.Context(), func() error {
-		rec, err := s.opts.Records.Record(r.Context(), r.PathValue("id"))
+		rec, err := s.book.Record(r.Context(), r.PathValue("id"))
 		if err != nil {
 			return s.batchError(r, err)
 		}
@@ -127,18 +120,45 @@ func (s *Server) record(w http.ResponseWriter, r *http.Request) error {
 	})
 }
 
+// notes keeps what was found of a batch's candles: an event like any other, so
+// that every page sees it.
 func (s *Server) notes(w http.ResponseWriter, r *http.Request) error {
-	var notes json.RawMessage
-	if err := readJSON(w, r, maxBody, &notes); err != nil {
+	var req struct {
+		ID    string      `json:"id"`
+		Found *plan.Found `json:"found"`
+		Text  string      `json:"text"`
+	}
+	if err := readJSON(w, r, maxBody, &req); err != nil {
 		return err
 	}
-	if s.opts.Records.Notes == nil {
+	if s.book == nil {
 		return problemUnavailable.with("No records are kept.")
 	}
-	if err := s.opts.Records.Notes(r.Context(), r.PathValue("id"), notes, identityOf(r).name()); err != nil {
+	if !okID(req.ID) {
+		return problemInvalid.with(badID)
+	}
+	if len(req.Text) > maxText || req.Found == nil && req.Text == "" {
+		return problemInvalid.with("Say what was found, in at most 4000 bytes.")
+	}
+	if req.Found == nil {
+		req.Found = &plan.Found{}
+	}
+	if bad := req.Found.Validate(); len(bad) > 0 {
+		return recipeProblem(bad[0])
+	}
+	id, who := r.PathValue("id"), identityOf(r).name()
+	b, err := s.opts.Batches.Batch(r.Context(), id)
+	if err != nil {
 		return s.batchError(r, err)
 	}
-	return s.done(w, r, nil)
+	e, err := s.station.Tap(r.Context(), b.Pot, station.Tap{ID: req.ID, Kind: plan.EventFound, Found: req.Found, Text: req.Text, Batch: id, Who: who})
+	if errors.Is(err, station.ErrNoBatch) || errors.Is(err, station.ErrNoPot) { // closed: neither in its pot nor on the shelf
+		e, err = s.book.Note(r.Context(), id, plan.Event{ID: req.ID, Found: req.Found, Text: req.Text, Who: who})
+	}
+	if err != nil {
+		return s.batchError(r, err)
+	}
+	return writeJSON(w, http.StatusOK, map[string]plan.Event{"event": e})
 }
 
 // recordFiles are the forms in which a record can be had.
@@ -154,25 +174,53 @@ var recordFiles = map[string]struct {
 
 func (s *Server) recordFile(format string) handler {
 	return func(w http.ResponseWriter, r *http.Request) error {
-		if s.opts.Records.File == nil {
+		if s.book == nil {
 			return problemUnavailable.with("No records are kept.")
 		}
+		id := r.PathValue("id")
 		return s.heavy(r.Context(), func() error {
-			body, err := s.opts.Records.File(r.Context(), r.PathValue("id"), format)
-			if err != nil {
+			var body bytes.Buffer // whole before anything is sent, so that a failure is an answer too
+			if err := s.book.Write(r.Context(), &body, id, format); err != nil {
 				return s.batchError(r, err)
 			}
 			f := recordFiles[format]
-			sendFile(w, f.kind, r.PathValue("id")+"."+format, f.download, body)
+			policy := recordPolicy
+			if format == "html" {
+				policy = record.CSP() + "; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+			}
+			sendFile(w, policy, f.kind, id+"."+format, f.download, body.Bytes())
 			return nil
 		})
 	}
 }
 
+// labels gives a page of small labels with the batch code.
+func (s *Server) labels(w http.ResponseWriter, r *http.Request) error {
+	if s.book == nil {
+		return problemUnavailable.with("No records are kept.")
+	}
+	n, err := number(r.URL.Query().Get("n"), 24, 1, 500)
+	if err != nil {
+		return err
+	}
+	return s.heavy(r.Context(), func() error {
+		rec, err := s.book.Record(r.Context(), r.PathValue("id"))
+		if err != nil {
+			return s.batchError(r, err)
+		}
+		var body bytes.Buffer
+		if err := rec.Labels(&body, n, s.book.Location); err != nil {
+			return err
+		}
+		sendFile(w, record.CSP()+"; frame-ancestors 'none'; base-uri 'none'; form-action 'none'", "text/html; charset=utf-8", "labels.html", false, body.Bytes())
+		return nil
+	})
+}
+
 // sendFile sends a document that may carry its own style, but no script.
-func sendFile(w http.ResponseWriter, kind, name string, download bool, body []byte) {
+func sendFile(w http.ResponseWriter, policy, kind, name string, download bool, body []byte) {
 	h := w.Header()
-	h.Set("Content-Security-Policy", recordPolicy)
+	h.Set("Content-Security-Policy", policy)
 	h.Set("Content-Type", kind)
 	h.Set("Cache-Control", "no-store")
 	disposition := "inline"
@@ -245,7 +293,7 @@ func (s *Server) curve(w http.ResponseWriter, r *http.Request, id string) error 
 		if err != nil {
 			return s.batchError(r, err)
 		}
-		history, err := s.history(r.Context(), id)
+		history, err := s.book.History(r.Context(), id)
 		if err != nil {
 			return s.batchError(r, err)
 		}
@@ -288,61 +336,12 @@ func orNull(c float64) *float64 {
 	return &c
 }
 
-// history returns a batch's events, corrections and withdrawals included.
-func (s *Server) history(ctx context.Context, batch string) ([]plan.Event, error) {
-	entries, err := s.opts.Batches.Events(ctx, batch)
-	if err != nil {
-		return nil, err
-	}
-	var list []plan.Event
-	for _, e := range entries {
-		if e.Kind != trace.KindEvent {
-			continue
-		}
-		var v plan.Event
-		if err := json.Unmarshal(e.Data, &v); err != nil {
-			s.log.Warn("an event can't be read", "batch", batch, "event", e.ID, "error", err)
-			continue
-		}
-		list = append(list, v)
-	}
-	return list, nil
-}
-
-// poured returns the batches on the shelf: poured, and not closed or closed of late.
-func (s *Server) poured(ctx context.Context) ([]shelf.Poured, error) {
-	if s.opts.Batches == nil {
-		return nil, problemUnavailable.with("No trace is kept.")
-	}
-	open, err := s.opts.Batches.Batches(ctx, trace.Query{Open: true, Limit: 200})
-	if err != nil {
-		return nil, err
-	}
-	var list []shelf.Poured
-	for _, b := range open {
-		history, err := s.history(ctx, b.ID)
-		if err != nil {
-			return nil, err
-		}
-		var sheet plan.Sheet
-		if len(b.Sheet) > 0 {
-			if err := json.Unmarshal(b.Sheet, &sheet); err != nil {
-				s.log.Warn("a sheet can't be read", "batch", b.ID, "error", err)
-			}
-		}
-		if p, ok := shelf.FromEvents(b.ID, sheet, history); ok {
-			if b.Name != "" {
-				p.Name = b.Name
-			}
-			list = append(list, p)
-		}
-	}
-	return list, nil
-}
-
 func (s *Server) shelf(w http.ResponseWriter, r *http.Request) error {
+	if s.book == nil {
+		return problemUnavailable.with("No records are kept.")
+	}
 	return s.heavy(r.Context(), func() error {
-		list, err := s.poured(r.Context())
+		list, err := s.book.Shelf(r.Context())
 		if err != nil {
 			return s.batchError(r, err)
 		}
@@ -351,8 +350,11 @@ func (s *Server) shelf(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) calendar(w http.ResponseWriter, r *http.Request) error {
+	if s.book == nil {
+		return problemUnavailable.with("No records are kept.")
+	}
 	return s.heavy(r.Context(), func() error {
-		list, err := s.poured(r.Context())
+		list, err := s.book.Shelf(r.Context())
 		if err != nil {
 			return s.batchError(r, err)
 		}
@@ -360,17 +362,21 @@ func (s *Server) calendar(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return err
 		}
-		sendFile(w, "text/calendar; charset=utf-8", "shelf.ics", true, body)
+		sendFile(w, recordPolicy, "text/calendar; charset=utf-8", "shelf.ics", true, body)
 		return nil
 	})
 }
 
 func (s *Server) lesson(w http.ResponseWriter, r *http.Request) error {
-	if s.opts.Lesson == nil {
-		return problemUnavailable.with("Nothing is learnt here.")
+	if s.book == nil {
+		return problemUnavailable.with("No records are kept.")
+	}
+	recipe := r.URL.Query().Get("recipe")
+	if len(recipe) > maxShort {
+		return problemInvalid.with("There is no recipe of so long a name.")
 	}
 	return s.heavy(r.Context(), func() error {
-		v, err := s.opts.Lesson(r.Context())
+		v, err := s.book.Lesson(r.Context(), recipe)
 		if err != nil {
 			return s.batchError(r, err)
 		}

@@ -86,7 +86,7 @@
 //	     {"id":"…","sheet":plan.Sheet,"name":"…","lots":["…"]}   → 201 {"batch":"…"}
 //	POST /api/v1/pots/{pot}/taps
 //	     station.Tap: {"id":"…","kind":"scent-added","stamp":12,"grams":0,"celsius":0,
-//	      "counts":{"Tin 200":3},"first":0,"last":0,"text":"","batch":""}  (all but id and kind may be left out)
+//	      "counts":{"Tin 200":3},"first":0,"last":0,"text":"","lots":{…},"found":{…},"batch":""}  (all but id and kind may be left out)
 //	                                                              → 200 {"event":plan.Event}
 //	POST /api/v1/pots/{pot}/events/{id}/withdraw                  → 204   (no body; undo)
 //	POST /api/v1/pots/{pot}/events/{id}/confirm                   → 204   (yes, what the station noticed is right)
@@ -120,8 +120,10 @@
 //	    → {"batches":[{"id","pot","name","recipe","stage","started","ended"|absent,"lots":[…]},…],"next":"…"}
 //	      newest first; "next" is the "before" of the following page, "" at the end
 //	GET /api/v1/batches/{id}                      → record.Record
-//	PUT /api/v1/batches/{id}/notes                record.Notes → 204 (finish, throw, burn test)
+//	PUT /api/v1/batches/{id}/notes                {"id":"…","found":plan.Found,"text":"…"} → {"event":plan.Event}
+//	                                              (finish, throw, burn test: an event, also of a closed batch)
 //	GET /api/v1/batches/{id}/record.html|csv|svg|ics     the file (csv and ics as downloads)
+//	GET /api/v1/batches/{id}/labels.html?n=24            labels to print
 //
 // # Recipes, sheets, shelf
 //
@@ -136,7 +138,7 @@
 //	                                              → {"sheet":plan.Sheet,"text":"…the sheet as plain text…"}
 //	GET    /api/v1/shelf                          → shelf.Board
 //	GET    /api/v1/shelf.ics                      the waits as a calendar
-//	GET    /api/v1/lesson                         → what past batches taught
+//	GET    /api/v1/lesson?recipe=                 → lesson.Findings
 //
 // A form is a recipe with the keys of the recipe file, quantities as text with
 // their units ("185 F", "1 lb 4 oz"); package recipe reads and writes it. The key

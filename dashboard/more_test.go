@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"path/filepath"
 	"strings"
@@ -12,6 +13,8 @@ import (
 	"time"
 
 	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/alerts/record"
+	"example.org/meltstation/alerts/replay"
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/dashboard/pairing"
 	"example.org/meltstation/dashboard/recipes"
@@ -111,7 +114,7 @@ func TestBatchesAndTheirCurves(t *testing.T) {
 	wantProblem(t, g.ask("GET", "/api/v1/batches/none/curve", ""), 404, "not-found")
 	wantProblem(t, g.ask("GET", "/api/v1/batches/26-11-24-A/curve?points=1e9", ""), 422, "invalid")
 	wantProblem(t, g.ask("GET", "/api/v1/batches?limit=-1", ""), 422, "invalid")
-	wantProblem(t, g.ask("GET", "/api/v1/batches/none", ""), 503, "unavailable")
+	wantProblem(t, newRig(t).ask("GET", "/api/v1/batches/none", ""), 503, "unavailable")
 }
 
 func TestBatchesPageByPage(t *testing.T) {
@@ -164,40 +167,72 @@ func TestShelf(t *testing.T) {
 }
 
 func TestRecordFiles(t *testing.T) {
-	g := newRig(t, func(o *Options) {
-		o.Records = Records{
-			Record: func(_ context.Context, id string) (any, error) {
-				if id != "A" {
-					return nil, fmt.Errorf("batch %q: %w", id, trace.ErrNoBatch)
-				}
-				return map[string]string{"id": id}, nil
-			},
-			File: func(_ context.Context, id, format string) ([]byte, error) { return []byte("<p>" + format), nil },
-			Notes: func(_ context.Context, id string, notes json.RawMessage, who string) error {
-				if !strings.Contains(string(notes), "finish") {
-					return fmt.Errorf("%w: no finish", station.ErrInvalid)
-				}
-				return nil
-			},
-		}
-	})
-	if w := g.ask("GET", "/api/v1/batches/A", ""); w.Code != 200 {
-		t.Error(w.Code, w.Body)
+	_, opt := withTrace(t)
+	g := newRig(t, opt)
+	var rec record.Record
+	into(t, g, "/api/v1/batches/26-11-24-A", &rec)
+	if rec.Code != "26-11-24-A" || rec.Summary.Peak == nil || *rec.Summary.Peak != 80 || rec.Summary.Readings != 4 {
+		t.Errorf("record %+v", rec)
 	}
-	wantProblem(t, g.ask("GET", "/api/v1/batches/B", ""), 404, "not-found")
-	w := g.ask("GET", "/api/v1/batches/A/record.html", "")
-	if csp := w.Header().Get("Content-Security-Policy"); !strings.Contains(csp, "sandbox") || strings.Contains(csp, "script-src") {
-		t.Errorf("a record's policy is %q, want no script and a sandbox", csp)
+	wantProblem(t, g.ask("GET", "/api/v1/batches/none", ""), 404, "not-found")
+	w := g.ask("GET", "/api/v1/batches/26-11-24-A/record.html", "")
+	csp := w.Header().Get("Content-Security-Policy")
+	if w.Code != 200 || !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "script-src") || strings.Contains(csp, "unsafe") {
+		t.Errorf("%d; a record's policy is %q, want no script", w.Code, csp)
 	}
-	w = g.ask("GET", "/api/v1/batches/A/record.csv", "")
-	if got := w.Header().Get("Content-Disposition"); got != `attachment; filename=A.csv` {
+	w = g.ask("GET", "/api/v1/batches/26-11-24-A/record.csv", "")
+	if got := w.Header().Get("Content-Disposition"); got != `attachment; filename=26-11-24-A.csv` {
 		t.Errorf("Content-Disposition %q", got)
 	}
-	wantProblem(t, g.ask("GET", "/api/v1/batches/A/record.exe", ""), 404, "not-found")
-	if w := g.ask("PUT", "/api/v1/batches/A/notes", `{"finish":"smooth"}`); w.Code != 204 {
-		t.Error(w.Code, w.Body)
+	// What was exported can be read back.
+	back, err := replay.NewReader("export.csv", w.Body)
+	if err != nil {
+		t.Fatal(err)
 	}
-	wantProblem(t, g.ask("PUT", "/api/v1/batches/A/notes", `{}`), 422, "invalid")
+	var got []string
+	for {
+		row, err := back.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		got = append(got, fmt.Sprintf("%g %s %s", row.Celsius, row.Quality, row.Event))
+	}
+	if want := "[80 good  79 good  NaN crc  77 good  NaN  start NaN  poured]"; fmt.Sprint(got) != want {
+		t.Errorf("read back %v, want %v", got, want)
+	}
+	wantProblem(t, g.ask("GET", "/api/v1/batches/26-11-24-A/record.exe", ""), 404, "not-found")
+	if w := g.ask("GET", "/api/v1/batches/26-11-24-A/labels.html?n=6", ""); w.Code != 200 || strings.Count(w.Body.String(), "26-11-24-A") < 6 {
+		t.Errorf("labels: %d %s", w.Code, w.Body)
+	}
+	if w := g.ask("GET", "/api/v1/batches/26-11-24-A/record.ics", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "26-11-24-A") {
+		t.Errorf("ics: %d %s", w.Code, w.Body)
+	}
+	if w := g.ask("GET", "/api/v1/lesson", ""); w.Code != 200 {
+		t.Errorf("lesson: %d %s", w.Code, w.Body)
+	}
+}
+
+func TestFindingsOfAClosedBatch(t *testing.T) {
+	_, opt := withTrace(t)
+	g := newRig(t, opt)
+	g.station.fail = station.ErrNoBatch // neither in the pot nor on the shelf
+	body := `{"id":"found-00001","found":{"finish":["smooth"],"cold_throw":4},"text":"One tin a little low."}`
+	for range 2 { // the same twice is once
+		if w := g.ask("PUT", "/api/v1/batches/26-11-24-A/notes", body); w.Code != 200 {
+			t.Fatal(w.Code, w.Body)
+		}
+	}
+	var rec record.Record
+	into(t, g, "/api/v1/batches/26-11-24-A", &rec)
+	if len(rec.Findings) != 1 || rec.Findings[0].ColdThrow != 4 {
+		t.Errorf("findings %+v", rec.Findings)
+	}
+	wantProblem(t, g.ask("PUT", "/api/v1/batches/26-11-24-A/notes", `{"id":"found-00002","found":{"cold_throw":9}}`), 422, "invalid")
+	wantProblem(t, g.ask("PUT", "/api/v1/batches/26-11-24-A/notes", `{"id":"found-00003"}`), 422, "invalid")
+	wantProblem(t, g.ask("PUT", "/api/v1/batches/none/notes", body), 404, "not-found")
 }
 
 const form = `{"name":"Harbour Fog","temperature":"C","mass":"g","scale":"1 g",

@@ -180,7 +180,7 @@ func (s *Server) certificate(w http.ResponseWriter, r *http.Request) error {
 	if s.opts.Root == nil {
 		return problemNotFound.with("This station made no certificate of its own.")
 	}
-	sendFile(w, "application/x-x509-ca-cert", "meltstation-root.crt", true, s.opts.Root)
+	sendFile(w, recordPolicy, "application/x-x509-ca-cert", "meltstation-root.crt", true, s.opts.Root)
 	return nil
 }
 

@@ -46,7 +46,7 @@ var tapKinds = []plan.EventKind{
 	plan.EventScentAdded, plan.EventStirred, plan.EventHeatOff, plan.EventHeatOn, plan.EventJugOut,
 	plan.EventPourStart, plan.EventPoured, plan.EventLeftOver, plan.EventWicks, plan.EventTrimmed,
 	plan.EventMoved, plan.EventCured, plan.EventAbandoned, plan.EventNote, plan.EventProbeOut,
-	plan.EventProbeIn, plan.EventTouched,
+	plan.EventProbeIn, plan.EventTouched, plan.EventLots, plan.EventFound,
 }
 
 func (s *Server) snapshot(w http.ResponseWriter, r *http.Request) error {
@@ -120,6 +120,19 @@ func (s *Server) tap(w http.ResponseWriter, r *http.Request) error {
 	}
 	if err := checkEvent(t.Grams, t.Celsius, t.First, t.Last, t.Counts, t.Text); err != nil {
 		return err
+	}
+	if len(t.Lots) > 200 {
+		return problemInvalid.with("There are more than 200 lots.")
+	}
+	for name, lot := range t.Lots {
+		if len(name) > maxShort || len(lot) > maxShort {
+			return problemInvalid.with("A lot is too long.")
+		}
+	}
+	if t.Found != nil {
+		if bad := t.Found.Validate(); len(bad) > 0 {
+			return recipeProblem(bad[0])
+		}
 	}
 	if t.Batch != "" && !okName(t.Batch, maxIDLength) {
 		return problemInvalid.with("There is no batch of that name.")

@@ -20,6 +20,7 @@ import (
 
 	"example.org/meltstation/dashboard/metrics"
 	"example.org/meltstation/dashboard/pairing"
+	"example.org/meltstation/dashboard/records"
 	"example.org/meltstation/probe"
 )
 
@@ -39,14 +40,14 @@ type Options struct {
 	PublicURL    string            // where the network reaches the station, for QR codes asked for on this machine; "" = as asked
 	MetricsToken string            // opens /metrics to who sends it as a bearer token; "" = no such token
 
-	Documents Documents // preferences; nil = forgotten at the end
-	Batches   Batches
-	Records   Records
-	Recipes   Recipes
-	Lesson    func(ctx context.Context) (any, error) // what past batches taught, as JSON
-	Probes    func() []probe.Status
-	PushKey   string    // VAPID public key, base64url; "" = no push
-	Push      *PushBook // who is to be called
+	Documents   Documents      // preferences; nil = forgotten at the end
+	Batches     Batches        // the trace
+	StationName string         // on records
+	Location    *time.Location // of times on paper; nil = UTC
+	Recipes     Recipes
+	Probes      func() []probe.Status
+	PushKey     string    // VAPID public key, base64url; "" = no push
+	Push        *PushBook // who is to be called
 
 	Ready   []ReadyCheck    // of /readyz
 	Metrics metrics.Sources // what /metrics shows besides the snapshot and the pages
@@ -79,6 +80,7 @@ type Server struct {
 	metricsToken *[sha256.Size]byte
 	ready        []ReadyCheck
 	opts         Options
+	book         *records.Book // nil without Batches
 
 	assets  map[string]asset
 	hub     *hub
@@ -120,6 +122,9 @@ func New(opts Options) (*Server, error) {
 	}
 	if s.docs == nil {
 		s.docs = &memoryDocs{}
+	}
+	if opts.Batches != nil {
+		s.book = &records.Book{Store: opts.Batches, Station: opts.StationName, Location: opts.Location, Now: s.now}
 	}
 	for _, n := range opts.Names {
 		if n = hostname(n); n != "" && !isLoopbackName(n) {
@@ -215,6 +220,7 @@ func (s *Server) routes(exposition http.Handler) *http.ServeMux {
 	for format := range recordFiles {
 		add("GET /api/v1/batches/{id}/record."+format, s.recordFile(format))
 	}
+	add("GET /api/v1/batches/{id}/labels.html", s.labels)
 	add("GET /api/v1/recipes", s.listRecipes)
 	add("GET /api/v1/recipes/{key}", s.getRecipe)
 	add("PUT /api/v1/recipes/{key}", s.putRecipe)

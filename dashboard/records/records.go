@@ -1,0 +1,423 @@
+// Package records writes a batch up from its trace: the record on paper, the
+// trace as CSV and as a picture, the waits as a calendar, and what many batches
+// together teach.
+package records
+
+import (
+	"bufio"
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"example.org/meltstation/alerts"
+	"example.org/meltstation/alerts/forecast"
+	"example.org/meltstation/alerts/lesson"
+	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/alerts/record"
+	"example.org/meltstation/alerts/replay"
+	"example.org/meltstation/alerts/shelf"
+	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/trace"
+)
+
+// Store is what a Book reads. A [trace.Store] is one.
+type Store interface {
+	Batch(ctx context.Context, id string) (trace.Batch, error) // trace.ErrNoBatch when there is none
+	Batches(ctx context.Context, q trace.Query) ([]trace.Batch, error)
+	Curve(ctx context.Context, batch string, q trace.CurveQuery) ([]trace.Series, error)
+	Events(ctx context.Context, batch string) ([]trace.Entry, error)
+	Entries(ctx context.Context, batch string, fromSeq int64) iter.Seq2[trace.Entry, error]
+	Commit(ctx context.Context, entries ...trace.Entry) (int64, error)
+}
+
+var _ Store = (*trace.Store)(nil)
+
+// Errors of a Book.
+var (
+	ErrFormat    = errors.New("there is no such format; html, csv, svg, ics and json are known")
+	ErrNotPoured = errors.New("the batch is not poured yet, so there is nothing to wait for")
+	ErrFinding   = errors.New("the finding can't be used") // wraps every [plan.Problem]
+)
+
+// Book writes up the batches of one station.
+type Book struct {
+	Store    Store
+	Station  string           // its name, "The Boathouse"
+	Location *time.Location   // of the times on paper; nil = UTC
+	Units    alerts.Units     // of what is put in words where the sheet says nothing
+	Now      func() time.Time // nil = time.Now
+}
+
+// Formats are the forms that Write knows.
+var Formats = []string{"html", "csv", "svg", "ics", "json"}
+
+func (b *Book) now() time.Time {
+	if b.Now == nil {
+		return time.Now()
+	}
+	return b.Now()
+}
+
+// History returns a batch's events in order, corrections and withdrawals included.
+func (b *Book) History(ctx context.Context, batch string) ([]plan.Event, error) {
+	events, _, err := b.told(ctx, batch)
+	return events, err
+}
+
+// told returns the events and the notices of a batch.
+func (b *Book) told(ctx context.Context, batch string) ([]plan.Event, []alerts.Notice, error) {
+	entries, err := b.Store.Events(ctx, batch)
+	if err != nil {
+		return nil, nil, err
+	}
+	var events []plan.Event
+	var notices []alerts.Notice
+	for _, e := range entries {
+		switch e.Kind {
+		case trace.KindEvent:
+			var v plan.Event
+			if err := json.Unmarshal(e.Data, &v); err != nil {
+				return nil, nil, fmt.Errorf("reading event %s of batch %s: %w", e.ID, batch, err)
+			}
+			events = append(events, v)
+		case trace.KindNotice:
+			var v alerts.Notice
+			if json.Unmarshal(e.Data, &v) == nil {
+				notices = append(notices, v)
+			}
+		}
+	}
+	return events, notices, nil
+}
+
+func sheetOf(b trace.Batch) (plan.Sheet, error) {
+	var s plan.Sheet
+	if len(b.Sheet) == 0 {
+		return s, nil
+	}
+	if err := json.Unmarshal(b.Sheet, &s); err != nil {
+		return s, fmt.Errorf("reading the sheet of batch %s: %w", b.ID, err)
+	}
+	return s, nil
+}
+
+// Record writes one batch up.
+func (b *Book) Record(ctx context.Context, id string) (record.Record, error) {
+	batch, err := b.Store.Batch(ctx, id)
+	if err != nil {
+		return record.Record{}, err
+	}
+	r, _, notices, err := b.paper(ctx, batch)
+	if err != nil {
+		return r, err
+	}
+	r.Summary, err = b.summary(ctx, id, r.Show, notices)
+	return r, err
+}
+
+// paper is Record without what the curve says.
+func (b *Book) paper(ctx context.Context, batch trace.Batch) (record.Record, plan.Sheet, []alerts.Notice, error) {
+	sheet, err := sheetOf(batch)
+	if err != nil {
+		return record.Record{}, sheet, nil, err
+	}
+	history, notices, err := b.told(ctx, batch.ID)
+	if err != nil {
+		return record.Record{}, sheet, nil, err
+	}
+	if batch.Name != "" {
+		sheet.Name = batch.Name
+	}
+	r := record.Build(record.Batch{
+		Code: batch.ID, Station: b.Station, Pot: batch.Pot, Started: batch.Started, Ended: batch.Ended, Sheet: sheet, History: history,
+	})
+	return r, sheet, notices, nil
+}
+
+// summaryPoints is enough for the mean of a room; the thinning of a curve keeps
+// its peak whatever the number.
+const summaryPoints = 2000
+
+func (b *Book) summary(ctx context.Context, id string, show plan.Display, notices []alerts.Notice) (record.Summary, error) {
+	var s record.Summary
+	series, err := b.Store.Curve(ctx, id, trace.CurveQuery{Points: summaryPoints})
+	if err != nil {
+		return s, err
+	}
+	var room float64
+	var n int
+	for _, one := range series {
+		if one.Role == probe.RolePot {
+			s.Readings += one.Count
+		}
+		for _, p := range one.Points {
+			switch {
+			case math.IsNaN(p.Celsius):
+			case one.Role == probe.RolePot && (s.Peak == nil || p.Celsius > *s.Peak):
+				c := p.Celsius
+				s.Peak, s.PeakAt = &c, p.Wall
+			case one.Role == probe.RoleRoom:
+				room += p.Celsius
+				n++
+			}
+		}
+	}
+	if n > 0 {
+		mean := room / float64(n)
+		s.Room = &mean
+	}
+	units := alerts.Units{Temperature: cmp.Or(show.Temperature, b.Units.Temperature, "C"), Mass: cmp.Or(show.Mass, b.Units.Mass, "g")}
+	for _, v := range notices {
+		if v.Class == alerts.Alarm && v.Why == "raised" {
+			s.Alarms = append(s.Alarms, record.AlarmLine{At: v.Wall.UTC(), Text: alerts.Words(v, units).Title})
+		}
+	}
+	return s, nil
+}
+
+// Poured returns what a batch waits for on the shelf.
+func (b *Book) Poured(ctx context.Context, batch trace.Batch) (shelf.Poured, bool, error) {
+	sheet, err := sheetOf(batch)
+	if err != nil {
+		return shelf.Poured{}, false, err
+	}
+	history, err := b.History(ctx, batch.ID)
+	if err != nil {
+		return shelf.Poured{}, false, err
+	}
+	p, ok := shelf.FromEvents(batch.ID, sheet, history)
+	p.Name = cmp.Or(batch.Name, p.Name)
+	return p, ok, nil
+}
+
+// Shelf returns the batches that go on and are poured.
+func (b *Book) Shelf(ctx context.Context) ([]shelf.Poured, error) {
+	open, err := b.Store.Batches(ctx, trace.Query{Open: true, Limit: 200})
+	if err != nil {
+		return nil, err
+	}
+	var list []shelf.Poured
+	for _, batch := range open {
+		p, ok, err := b.Poured(ctx, batch)
+		if err != nil {
+			return nil, err
+		}
+		if ok {
+			list = append(list, p)
+		}
+	}
+	return list, nil
+}
+
+// Write writes a batch in one of the Formats.
+func (b *Book) Write(ctx context.Context, w io.Writer, id, format string) error {
+	batch, err := b.Store.Batch(ctx, id)
+	if err != nil {
+		return err
+	}
+	switch format {
+	case "html", "json":
+		r, err := b.Record(ctx, id)
+		if err != nil {
+			return err
+		}
+		if format == "html" {
+			return r.HTML(w, b.Location)
+		}
+		e := json.NewEncoder(w)
+		e.SetIndent("", "  ")
+		return e.Encode(r)
+	case "csv":
+		return b.csv(ctx, w, batch)
+	case "svg":
+		return b.svg(ctx, w, batch)
+	case "ics":
+		p, ok, err := b.Poured(ctx, batch)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			return ErrNotPoured
+		}
+		body, err := shelf.Calendar([]shelf.Poured{p}, b.now().UTC())
+		if err != nil {
+			return err
+		}
+		_, err = w.Write(body)
+		return err
+	}
+	return fmt.Errorf("%w: %q", ErrFormat, format)
+}
+
+// csv writes every entry of a batch as a line that [replay.Reader] takes back:
+// readings with their probe and quality, and events.
+func (b *Book) csv(ctx context.Context, w io.Writer, batch trace.Batch) error {
+	out := bufio.NewWriter(w)
+	fmt.Fprintf(out, "# batch %s, %s\n# times are UTC, temperatures °C; a temperature that is not good is suspect\n",
+		oneLine(batch.ID), oneLine(batch.Name))
+	c := csv.NewWriter(out)
+	c.Write([]string{"time", "temp_c", "quality", "role", "probe", "event", "text"})
+	for e, err := range b.Store.Entries(ctx, batch.ID, 0) {
+		if err != nil {
+			return err
+		}
+		line := []string{e.Wall.UTC().Format("2006-01-02T15:04:05.000Z07:00"), "", "", "", "", "", ""}
+		switch e.Kind {
+		case trace.KindReading:
+			if !math.IsNaN(e.Celsius) {
+				line[1] = strconv.FormatFloat(e.Celsius, 'f', -1, 64)
+			}
+			line[2], line[3], line[4] = string(e.Quality), string(e.Role), cell(e.Probe)
+		case trace.KindEvent:
+			var v plan.Event
+			if json.Unmarshal(e.Data, &v) == nil {
+				line[5], line[6] = cell(string(v.Kind)), cell(v.Text)
+			}
+		default:
+			continue
+		}
+		c.Write(line)
+	}
+	c.Flush()
+	if err := c.Error(); err != nil {
+		return err
+	}
+	return out.Flush()
+}
+
+// cell keeps a spreadsheet from taking what somebody typed for a formula: text
+// that begins with one of its signs is led by an apostrophe (common practice).
+func cell(s string) string {
+	s = oneLine(s)
+	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}
+
+func oneLine(s string) string { return strings.Join(strings.Fields(strings.ToValidUTF8(s, "?")), " ") }
+
+// svg draws the wax's curve with what was forecast along it.
+func (b *Book) svg(ctx context.Context, w io.Writer, batch trace.Batch) error {
+	sheet, err := sheetOf(batch)
+	if err != nil {
+		return err
+	}
+	var table bytes.Buffer
+	if err := b.csv(ctx, &table, batch); err != nil {
+		return err
+	}
+	t := sheet.Thresholds
+	_, err = replay.Picture(w, batch.ID, &table, replay.Options{
+		Target: math.NaN(), Ambient: math.NaN(),
+		Known: forecast.Known{WaxGrams: sheet.WaxGrams(), OilGrams: sheet.FragranceGrams(), Jug: sheet.Jug, Boiling: t.BathCeiling, Congeal: t.Congeal},
+	}, sheet.Show.Temperature == "F")
+	if err != nil {
+		return fmt.Errorf("drawing batch %s: %w", batch.ID, err)
+	}
+	return nil
+}
+
+// Lesson compares the last batches, all of them or those of one recipe.
+func (b *Book) Lesson(ctx context.Context, recipe string) (lesson.Findings, error) {
+	list, err := b.Store.Batches(ctx, trace.Query{Recipe: recipe, Limit: 200})
+	if err != nil {
+		return lesson.Findings{}, err
+	}
+	var outcomes []lesson.Outcome
+	var o lesson.Options
+	for i, batch := range list { // the newest first
+		r, sheet, _, err := b.paper(ctx, batch)
+		if err != nil {
+			return lesson.Findings{}, err
+		}
+		if i == 0 {
+			o.Show = sheet.Show
+			if recipe != "" {
+				o.Thresholds, o.MaxLoad = sheet.Thresholds, maxLoad(sheet)
+			}
+		}
+		if !r.Poured.IsZero() {
+			outcomes = append(outcomes, lesson.FromRecord(r, sheet))
+		}
+	}
+	slices.Reverse(outcomes)
+	o.Show.Temperature = cmp.Or(o.Show.Temperature, b.Units.Temperature, "C")
+	o.Show.Mass = cmp.Or(o.Show.Mass, b.Units.Mass, "g")
+	return lesson.Compare(outcomes, o), nil
+}
+
+// maxLoad is the most fragrance that the suppliers of a sheet's waxes allow, in
+// per cent of the wax; 0 = not known for each of them.
+func maxLoad(s plan.Sheet) float64 {
+	if s.Source == nil || len(s.Source.Wax) == 0 {
+		return 0
+	}
+	least := math.Inf(1)
+	for _, w := range s.Source.Wax {
+		if w.MaxLoad <= 0 {
+			return 0
+		}
+		most := w.MaxLoad
+		if w.Basis == plan.OfTotal && most < 100 { // p of the total is p/(1-p) of the rest, which is wax at the most
+			most = 100 * most / (100 - most)
+		}
+		least = min(least, most)
+	}
+	return least
+}
+
+// Note keeps what was found of a batch whose pot and shelf have let go of it. The
+// same id twice is one finding.
+func (b *Book) Note(ctx context.Context, id string, e plan.Event) (plan.Event, error) {
+	if e.Found != nil {
+		if bad := e.Found.Validate(); len(bad) > 0 {
+			errs := []error{ErrFinding}
+			for _, p := range bad {
+				errs = append(errs, p)
+			}
+			return e, errors.Join(errs...)
+		}
+	}
+	batch, err := b.Store.Batch(ctx, id)
+	if err != nil {
+		return e, err
+	}
+	history, err := b.History(ctx, id)
+	if err != nil {
+		return e, err
+	}
+	now := b.now().UTC()
+	e.Kind, e.Wall = plan.EventFound, now
+	// The station's own time line goes on past the batch's last event.
+	e.At = batch.StartAt + max(0, now.Sub(batch.Started))
+	for _, old := range history {
+		if old.ID == e.ID {
+			return old, nil
+		}
+		e.At = max(e.At, old.At)
+	}
+	data, err := json.Marshal(e)
+	if err != nil {
+		return e, fmt.Errorf("writing a finding of batch %s: %w", id, err)
+	}
+	_, err = b.Store.Commit(ctx, trace.Entry{
+		Batch: id, Pot: batch.Pot, At: e.At, Wall: e.Wall, Kind: trace.KindEvent, ID: e.ID, Name: string(e.Kind), Data: data,
+		Celsius: math.NaN(), Raw: math.NaN(),
+	})
+	if err != nil {
+		return e, fmt.Errorf("keeping a finding of batch %s: %w", id, err)
+	}
+	return e, nil
+}

@@ -147,15 +147,20 @@ func (s Sheet) PourPlan(window time.Duration, cooling *Cooling) PourPlan {
 		p.Advice = AdviceTight
 		p.Text = fmt.Sprintf("Filling %s takes about %s and the pour window stays open about %s: only just. Have everything to hand and start at its top.", jarWords(p.Jars), units.Duration(roundTime(need)), open)
 	default:
+		if open == units.Duration(roundTime(need)) {
+			open = "a little less"
+		} else {
+			open = "only about " + open
+		}
 		parts := int(math.Ceil(ratio / 0.8))
 		p.Melts = len(s.Melts) * parts
 		if ratio <= 1.6 {
 			p.Advice = AdviceReheat
-			p.Text = fmt.Sprintf("Filling %s takes about %s, but the pour window stays open only about %s: the wax is too cold after %s. Then warm it in the bath above %s, below scent-add, and pour the rest; or make it in %d melts.",
+			p.Text = fmt.Sprintf("Filling %s takes about %s, but the pour window stays open %s: the wax is too cold after %s. Then warm it in the bath above %s, below scent-add, and pour the rest; or make it in %d melts.",
 				jarWords(p.Jars), units.Duration(roundTime(need)), open, ordinalJars(p.JarsInTime), s.deg(s.Thresholds.Pour), p.Melts)
 		} else {
 			p.Advice = AdviceSplit
-			p.Text = fmt.Sprintf("Filling %s takes about %s, but the pour window stays open only about %s: the wax is too cold after %s. Make it in %d melts.",
+			p.Text = fmt.Sprintf("Filling %s takes about %s, but the pour window stays open %s: the wax is too cold after %s. Make it in %d melts.",
 				jarWords(p.Jars), units.Duration(roundTime(need)), open, ordinalJars(p.JarsInTime), p.Melts)
 		}
 	}

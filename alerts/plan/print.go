@@ -274,11 +274,11 @@ func (p *printer) fill() {
 
 func (p *printer) heat() {
 	s, t := p.s, p.s.Thresholds
-	deg := func(c float64) string { return right(units.Temperature(c, s.Show.Temperature, 0), 10) }
+	deg := func(c float64) string { return right(s.deg(c), 10) }
 	p.title("TEMPERATURES")
 	if limit, ok := t.FlashLimit(); ok {
 		p.wrap(deg(limit)+"  ", "            ", fmt.Sprintf("flash-point alarm, %s below %s (“%s”, %s)",
-			units.Difference(t.FlashMargin, s.Show.Temperature, 0), units.Temperature(t.Flash.Celsius, s.Show.Temperature, 0), t.Flash.Oil, methodWords(t.Flash.Method)))
+			units.Difference(t.FlashMargin, s.Show.Temperature, 0), s.deg(t.Flash.Celsius), t.Flash.Oil, methodWords(t.Flash.Method)))
 	}
 	if t.Scorch > 0 {
 		p.line("%s  the wax spoils above this", deg(t.Scorch))

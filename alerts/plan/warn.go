@@ -33,7 +33,7 @@ func (s *Sheet) warn(r Recipe, jug *Jug) {
 			unknown = append(unknown, "“"+o.Name+"”")
 			continue
 		}
-		name := fmt.Sprintf("“%s” (%s, %s)", o.Name, units.Temperature(o.Flash, unit, 0), methodWords(o.Method))
+		name := fmt.Sprintf("“%s” (%s, %s)", o.Name, degrees(o.Flash, unit), methodWords(o.Method))
 		switch {
 		case t.ScentAdd >= o.Flash-1e-9:
 			over = append(over, name)

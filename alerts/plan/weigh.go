@@ -487,4 +487,16 @@ func (s *Sheet) order(r Recipe) {
 
 func (s Sheet) mass(g float64) string { return units.Mass(g, s.Show.Mass, s.ScaleStep) }
 
-func (s Sheet) deg(c float64) string { return units.Temperature(c, s.Show.Temperature, 0) }
+func (s Sheet) deg(c float64) string { return degrees(c, s.Show.Temperature) }
+
+// degrees writes a temperature in whole degrees, or in tenths where it is none.
+func degrees(c float64, unit string) string {
+	v := c
+	if unit == units.F {
+		v = units.Fahrenheit(c)
+	}
+	if math.Abs(v-math.Round(v)) < 0.05 {
+		return units.Temperature(c, unit, 0)
+	}
+	return units.Temperature(c, unit, 1)
+}

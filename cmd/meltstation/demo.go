@@ -79,10 +79,11 @@ func runDemo(ctx context.Context, args []string, std Streams) error {
 // demo is a station on a simulated bench, with simulated hands.
 type demo struct {
 	f         demoFlags
-	dir       string
+	dir       string // of the trace
 	sheet     plan.Sheet
 	scenario  sim.Scenario
 	incidents []sim.Incident
+	ready     func(app.Running) // for tests; may be nil
 }
 
 func newDemo(f demoFlags) (*demo, error) {
@@ -176,6 +177,9 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 	o.Ready = func(r app.Running) {
 		hands.ctx, hands.station = ctx, r.Station
 		d.greet(std, r.URL)
+		if d.ready != nil {
+			d.ready(r)
+		}
 		work.Go(func() { d.work(ctx, bench, clock, hands) })
 	}
 	if err := app.Run(ctx, o); err != nil {
@@ -287,6 +291,7 @@ func demoSheet(l sim.Limits) (plan.Sheet, error) {
 	r.Containers = []plan.Container{{Name: demoJar, Wax: 195, Wicks: 1}}
 	r.Jugs = []plan.Jug{{Name: "Steel jug", Holds: 2000, Room: 15, Loss: 27}}
 	r.Thresholds.ScentAdd, r.Thresholds.PourHigh, r.Thresholds.Pour, r.Thresholds.PourLow = l.ScentAdd, l.PourHigh, l.Pour, l.PourLow
+	r.Timers.Stir = 90 * time.Second
 	r.Thresholds.Congeal, r.Thresholds.Scorch = l.Congeal, l.Scorch
 	return r.Sheet([]plan.Count{{Container: demoJar, N: demoJars}}, plan.Options{Wax: 1200, Ceiling: l.Boiling})
 }

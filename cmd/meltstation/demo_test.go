@@ -1,15 +1,22 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"log/slog"
 	"math"
+	"net/http"
 	"path/filepath"
 	"slices"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"example.org/meltstation/alerts"
+	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/station"
+	"example.org/meltstation/cmd/meltstation/app"
 	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/trace"
 	"example.org/meltstation/sim"
@@ -28,7 +35,7 @@ func TestDemoBatchThroughTheStation(t *testing.T) {
 	}
 	s := demoScenario(7)
 	s.Maker.Last = "wicks"
-	s.Every = 1250 * time.Millisecond
+	s.Every = 2 * time.Second
 	play := sim.NewPlay(s)
 
 	store, err := trace.Open(filepath.Join(t.TempDir(), "demo.db"), trace.Options{Now: play.Now})
@@ -140,6 +147,105 @@ func TestDemoBatchThroughTheStation(t *testing.T) {
 	}
 	total := play.Now().Sub(time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
 	t.Logf("whole batch %v, at the demo's pace %v", total, time.Duration(float64(total)/demoLapse))
+}
+
+// runDemoUntil runs the demo on real sockets until the station has published an
+// update that ok accepts, and returns what it wrote and the last snapshot.
+func runDemoUntil(t *testing.T, f demoFlags, ok func(station.Update) bool) (string, station.Snapshot) {
+	t.Helper()
+	d, err := newDemo(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	var last station.Snapshot
+	var seen bool
+	var watcher sync.WaitGroup
+	d.ready = func(r app.Running) {
+		updates, end := r.Station.Subscribe(4096)
+		watcher.Go(func() {
+			defer cancel()
+			defer end()
+			if resp, err := http.Get(r.URL + "readyz"); err != nil || resp.StatusCode != http.StatusOK {
+				t.Errorf("the page at %s: %v, %v", r.URL, resp, err)
+			} else {
+				resp.Body.Close()
+			}
+			for u := range updates {
+				if ok(u) {
+					seen, last = true, r.Station.Snapshot()
+					return
+				}
+				if ctx.Err() != nil {
+					return
+				}
+			}
+		})
+	}
+	var out, bad bytes.Buffer
+	if err := d.run(ctx, Streams{In: strings.NewReader(""), Out: &out, Err: &bad}); err != nil {
+		t.Fatalf("%v\n%s", err, bad.String())
+	}
+	watcher.Wait()
+	if !seen {
+		t.Fatalf("nothing happened\n%s\n%s", out.String(), bad.String())
+	}
+	return out.String(), last
+}
+
+func TestDemoRunsAndGoesOnWhereItEnded(t *testing.T) {
+	f := demoFlags{listen: "127.0.0.1:0", lapse: demoFastest, seed: 7, units: "C", keep: t.TempDir()}
+	out, first := runDemoUntil(t, f, func(u station.Update) bool {
+		return u.Pot != nil && u.Pot.Stage == plan.StageMelting && u.Pot.LastGood != nil && *u.Pot.LastGood.Celsius > 20
+	})
+	if len(first.Pots) != 1 || first.Pots[0].Batch == nil {
+		t.Fatalf("no batch: %+v", first)
+	}
+	if !first.Demo || first.Lapse != demoFastest || first.Name != "The Boathouse" {
+		t.Errorf("demo %v, lapse %v, name %q", first.Demo, first.Lapse, first.Name)
+	}
+	code := first.Pots[0].Batch.ID
+	path := filepath.Join(f.keep, app.TraceName)
+	for _, want := range []string{"http://127.0.0.1:", path, "meltstation export", code} {
+		if !strings.Contains(out, want) {
+			t.Errorf("the output does not say %q:\n%s", want, out)
+		}
+	}
+	_, again := runDemoUntil(t, f, func(u station.Update) bool {
+		return u.Pot != nil && u.Pot.LastGood != nil
+	})
+	p := again.Pots[0]
+	if p.Batch == nil || p.Batch.ID != code {
+		t.Fatalf("the batch did not go on: %+v", p.Batch)
+	}
+	if n := len(p.Events); n != 1 || p.Events[0].Kind != plan.EventStart {
+		t.Errorf("events after going on: %+v", p.Events)
+	}
+	if was, is := *first.Pots[0].LastGood.Celsius, *p.LastGood.Celsius; math.Abs(is-was) > 3 {
+		t.Errorf("the wax had %.1f °C and goes on with %.1f", was, is)
+	}
+	if again.Now.Before(first.Now) {
+		t.Errorf("the clock went back from %v to %v", first.Now, again.Now)
+	}
+}
+
+func TestDemoRefusesWhatItCannotDo(t *testing.T) {
+	for _, c := range []struct{ args, want string }{
+		{"--lapse 0", "from 1 to 120"},
+		{"--lapse 1000", "from 1 to 120"},
+		{"--listen 0.0.0.0:80", "stays on this machine"},
+		{"--listen here", "address and a port"},
+		{"--mishap flood", "bare-flame"},
+		{"--units K", "C or F"},
+		{"now", `no "now"`},
+	} {
+		var out, bad bytes.Buffer
+		code := Main(t.Context(), append([]string{"demo"}, strings.Fields(c.args)...), Streams{Out: &out, Err: &bad})
+		if code != 2 || !strings.Contains(bad.String(), c.want) {
+			t.Errorf("demo %s: exit code %d, %q; want 2 and %q", c.args, code, bad.String(), c.want)
+		}
+	}
 }
 
 func setOnce(m map[string]float64, k string, v float64) {

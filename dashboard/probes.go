@@ -10,7 +10,9 @@ import (
 	"time"
 
 	"example.org/meltstation/alerts/station"
+	"example.org/meltstation/dashboard/metrics"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/trace"
 )
 
 type probeView struct {
@@ -53,6 +55,23 @@ func (s *Server) probes(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	return writeJSON(w, http.StatusOK, map[string]any{"probes": list})
+}
+
+// countProbes is what the metrics show of the probes.
+func countProbes(list []probe.Status) []metrics.Probe {
+	out := make([]metrics.Probe, len(list))
+	for i, p := range list {
+		out[i] = metrics.Probe{ID: p.ID, Up: p.Attached && p.Last.OK(), Good: uint64(p.Readings), Errors: make(map[string]uint64)}
+		for q, n := range p.Errors {
+			out[i].Errors[string(q)] = uint64(n)
+		}
+	}
+	return out
+}
+
+// countStore is what the metrics show of the trace.
+func countStore(h trace.Health) metrics.Store {
+	return metrics.Store{Healthy: h.Err == nil, Spooled: h.Spooled, Lost: uint64(h.Dropped), Bytes: h.Size, Free: h.DiskFree}
 }
 
 // viewReading is a reading as the page sees it; nil when there was none yet.

@@ -22,6 +22,7 @@ import (
 	"example.org/meltstation/dashboard/pairing"
 	"example.org/meltstation/dashboard/records"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/trace"
 )
 
 // Options are what a Server is made of. Station is needed; a part left nil is
@@ -34,7 +35,7 @@ type Options struct {
 	Now     func() time.Time // nil = time.Now
 
 	Names        []string          // host names by which the network may address the station, besides its addresses
-	Devices      *pairing.Registry // nil = an empty one that forgets at the end
+	Devices      *pairing.Registry // nil = those among the Documents
 	TLS          *tls.Config       // of Run; nil = plain HTTP. Run wraps the listener itself, under its limits.
 	Root         []byte            // PEM of the root that a phone may trust, where the station made its own; nil = none
 	PublicURL    string            // where the network reaches the station, for QR codes asked for on this machine; "" = as asked
@@ -137,7 +138,8 @@ func New(opts Options) (*Server, error) {
 	}
 	var err error
 	if s.devices == nil {
-		if s.devices, err = pairing.Open(context.Background(), &pairing.Memory{}, s.now); err != nil {
+		// Real time, even where the station's runs faster: a code is typed by hand.
+		if s.devices, err = pairing.Open(context.Background(), DeviceStore(s.docs), nil); err != nil {
 			return nil, err
 		}
 	}
@@ -151,6 +153,12 @@ func New(opts Options) (*Server, error) {
 
 	sources := opts.Metrics
 	sources.Snapshot = s.station.Snapshot
+	if sources.Probes == nil && opts.Probes != nil {
+		sources.Probes = func() []metrics.Probe { return countProbes(opts.Probes()) }
+	}
+	if h, ok := opts.Batches.(interface{ Health() trace.Health }); ok && sources.Store == nil {
+		sources.Store = func() metrics.Store { return countStore(h.Health()) }
+	}
 	sources.Pages = s.hub.counts
 	sources.Panics = s.panics.Load
 	exposition, err := metrics.Handler(sources)

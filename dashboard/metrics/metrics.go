@@ -35,7 +35,7 @@ type Sources struct {
 type Probe struct {
 	ID     string
 	Up     bool              // the last attempt gave a reading
-	Opens  uint64            // times it was opened
+	Good   uint64            // good readings
 	Errors map[string]uint64 // by kind
 }
 
@@ -75,7 +75,7 @@ type collector struct {
 	forecast, forecastLow, forecastHigh, reach *prometheus.Desc
 	stage, heat, notice, trouble               *prometheus.Desc
 	pages, dropped, panics                     *prometheus.Desc
-	probeUp, probeOpens, probeErrors           *prometheus.Desc
+	probeUp, probeGood, probeErrors            *prometheus.Desc
 	storeUp, storeSpooled, storeLost           *prometheus.Desc
 	storeBytes, storeFree, channel, build      *prometheus.Desc
 }
@@ -103,7 +103,7 @@ func newCollector(s Sources) *collector {
 		dropped:      desc("websocket_dropped_total", "Pages that the station closed.", "reason"),
 		panics:       desc("http_panics_total", "Requests that made a handler stumble."),
 		probeUp:      desc("probe_up", "1 if a probe is open and answers.", "probe"),
-		probeOpens:   desc("probe_opens_total", "Times a probe was opened.", "probe"),
+		probeGood:    desc("probe_readings_total", "Good readings of a probe.", "probe"),
 		probeErrors:  desc("probe_errors_total", "Readings of a probe that failed or were suspect.", "probe", "kind"),
 		storeUp:      desc("store_healthy", "1 if the trace can be written."),
 		storeSpooled: desc("store_spooled_entries", "Entries in memory that wait to be written."),
@@ -215,7 +215,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if c.src.Probes != nil {
 		for _, p := range c.src.Probes() {
 			gauge(c.probeUp, number(p.Up), p.ID)
-			count(c.probeOpens, p.Opens, p.ID)
+			count(c.probeGood, p.Good, p.ID)
 			for kind, n := range p.Errors {
 				count(c.probeErrors, n, p.ID, kind)
 			}

@@ -28,6 +28,8 @@ func commands() []command {
 	return []command{
 		demoCommand(),
 		runCommand(),
+		probesCommand(),
+		calibrateCommand(),
 		replayCommand(),
 		planCommand(),
 		unitCommand(),

@@ -54,6 +54,15 @@ func Model(family byte) string {
 	return ""
 }
 
+// ModelOf names the family of a sensor by its id, "" for none that is known.
+func ModelOf(id string) string {
+	family, ok := familyOf(id)
+	if !ok {
+		return ""
+	}
+	return Model(family)
+}
+
 // Discover lists the thermometers under root ("" = DefaultRoot), sorted by id.
 // Its error wraps probe.ErrNoDevice, probe.ErrShort or probe.ErrPermission and
 // carries what to do: there is no bus, or nothing on it.

@@ -7,23 +7,30 @@ import (
 	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/serialtc"
 	"example.org/meltstation/probe/w1"
+	"example.org/meltstation/probe/w1/ds18b20"
 )
 
 // ProbeSpecs are the file's probes, ready to be opened. Modbus probes on one
-// port share one line. Calibration is not in them yet.
+// port share one line, sensors on one bus their conversions. Calibration is not in them yet.
 func (c *Config) ProbeSpecs(log *slog.Logger) ([]probe.Spec, error) {
 	lines := map[string]*serialtc.Line{}
 	bulk := map[string]*w1.Bulk{}
+	buses := map[string]*ds18b20.Line{}
 	var out []probe.Spec
 	for _, p := range c.Probes {
 		s := p.Spec
 		switch {
 		case p.W1 != nil && p.Spec.Kind == "onewire":
-			open, err := openBus(*p.W1)
+			addr, err := ds18b20.ParseID(p.W1.ID)
 			if err != nil {
 				return nil, fmt.Errorf("probe %s: %w", s.ID, err)
 			}
-			s.Open = open
+			bus := buses[p.W1.Bus]
+			if bus == nil {
+				bus = ds18b20.Host(p.W1.Bus)
+				buses[p.W1.Bus] = bus
+			}
+			s.Open = bus.Open(addr, ds18b20.Options{Resolution: p.W1.Bits})
 		case p.W1 != nil:
 			b := bulk[p.W1.Root]
 			if b == nil {
@@ -49,9 +56,4 @@ func (c *Config) ProbeSpecs(log *slog.Logger) ([]probe.Spec, error) {
 		out = append(out, s)
 	}
 	return out, nil
-}
-
-// openBus opens a sensor on a bus that periph drives itself.
-func openBus(w W1) (probe.Opener, error) {
-	return nil, fmt.Errorf("bus %q can't be opened", w.Bus)
 }

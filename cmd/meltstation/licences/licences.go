@@ -25,7 +25,9 @@ type Part struct {
 }
 
 // file is the name under which a module's text is kept.
-func file(module string) string { return path.Join("texts", strings.ReplaceAll(module, "/", "~")+".txt") }
+func file(module string) string {
+	return path.Join("texts", strings.ReplaceAll(module, "/", "~")+".txt")
+}
 
 // Parts lists what is built in, by name. more are parts that are no Go modules.
 // A module whose text is missing is an error: the program must not be handed on

@@ -102,6 +102,9 @@ const farthest = 12 * 3600.0
 // sure is the probability of getting there below which no time is given.
 const sure = 0.95
 
+// widen is fitted to the tuning family.
+const widen = 1.15
+
 var never = Forecast{Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN(), Level: level}
 
 func because(s Status, reason string) Forecast {
@@ -155,8 +158,12 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		return f
 	}
 	lag := e.last - e.at
-	q := func(p float64) float64 { return math.Max(math.Exp(e.mix.quantile(p))-lag, 0) }
-	f := Forecast{Status: OK, Level: level, PReach: p, Eta: q(0.5), Lo: q((1 - level) / 2), Hi: q((1 + level) / 2)}
+	mid := e.mix.quantile(0.5)
+	wide := e.strays(math.Exp(mid)) * widen
+	q := func(p float64) float64 {
+		return math.Max(math.Exp(mid+wide*(e.mix.quantile(p)-mid))-lag, 0)
+	}
+	f := Forecast{Status: OK, Level: level, PReach: p, Eta: math.Max(math.Exp(mid)-lag, 0), Lo: q((1 - level) / 2), Hi: q((1 + level) / 2)}
 	if f.Hi-f.Lo > 2.5*f.Eta+60 {
 		g := because(TooEarly, "not enough curve yet")
 		g.PReach = p

@@ -23,15 +23,16 @@ const (
 
 // manners are the ways in which a pot may stray from the law: how far the rate
 // wanders (relative, in 1/√s; 1e-3 lets it move by 2.4 % in ten minutes), and
-// how much the reading wobbles (K).
-var manners = [...]struct{ q, wob, prior float64 }{
-	{0, 0, 0.27},
-	{2.5e-4, 0, 0.22},
-	{1e-3, 0, 0.15},
-	{3e-4, 0.05, 0.09},
-	{1e-3, 0.12, 0.09},
-	{4e-3, 0, 0.1},
-	{1.5e-2, 0, 0.06},
+// how much (K) and for how long (s) the reading wobbles.
+var manners = [...]struct{ q, wob, time, prior float64 }{
+	{0, 0, 0, 0.27},
+	{2.5e-4, 0, 0, 0.22},
+	{1e-3, 0, 0, 0.15},
+	{3e-4, 0.05, 20, 0.08},
+	{1e-3, 0.12, 30, 0.08},
+	{1e-3, 0.3, 90, 0.05},
+	{4e-3, 0, 0, 0.1},
+	{1.5e-2, 0, 0, 0.05},
 }
 
 const (
@@ -82,7 +83,8 @@ type Engine struct {
 	nnoticed int
 	lessons  []Lesson
 
-	mix mixture
+	hind [len(hindAhead)]hindcast
+	mix  mixture
 }
 
 // New returns an engine that has seen nothing yet.
@@ -177,6 +179,21 @@ func (e *Engine) begin(t, c float64) {
 	e.mode, e.nbank = 0, 0
 	e.hold = hold{}
 	e.blk = block{}
+	e.forgetRecord()
+}
+
+// forgetRecord starts the hindcasts anew.
+func (e *Engine) forgetRecord() {
+	for i := range e.hind {
+		e.hind[i] = hindcast{ahead: hindAhead[i]}
+	}
+}
+
+// breakRecord drops the forecasts that a change of regime has overtaken.
+func (e *Engine) breakRecord() {
+	for i := range e.hind {
+		e.hind[i].forget()
+	}
 }
 
 // blockSpan is how many seconds of readings are averaged before they are taken
@@ -204,6 +221,7 @@ func (e *Engine) update(t, c float64, n int) {
 	lt := e.track.measure(sT, c, v, 4)
 	if e.mode != 0 {
 		e.step(dt, t, c, v, lt)
+		e.review()
 	}
 	e.pickMode(t)
 }
@@ -232,12 +250,18 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 		x := &e.bank[i]
 		x.advance(dt, x.law.drift)
 		ll[i] = trust * x.read(c, v, 4)
+		if math.IsNaN(ll[i]) {
+			panic("nan")
+		}
 		x.lw = (x.lw-x.pri)*fade + x.pri + ll[i]
 		if x.q >= quickQ && x.lw > best {
 			quick, best = i, x.lw
 		}
 	}
-	// Who has missed a change is taken over by the quick expert's eyes.
+	// Who has missed a change is taken over by the eyes of the quick expert of
+	// its own law; those about to be go with it, lest the order decide between
+	// laws.
+	limit := missLimit
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
 		if x.q >= quickQ {
@@ -245,7 +269,15 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 		}
 		x.miss = math.Max(0, x.miss+ll[quick]-ll[i]-0.02*math.Min(dt, 1))
 		if x.miss > missLimit {
-			e.reseed(x, &e.bank[quick])
+			limit = missLimit / 2
+		}
+	}
+	if limit < missLimit {
+		for i := range e.bank[:e.nbank] {
+			x := &e.bank[i]
+			if x.q < quickQ && x.miss > limit {
+				e.reseed(x, e.quickOf(x.law, quick))
+			}
 		}
 	}
 	top := math.Inf(-1)
@@ -262,7 +294,7 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 // itself by 5 K, as variance per second.
 const (
 	roomDrift = 0.4 * 0.4 / 3600
-	bathDrift = 5 * 5 / 3600.0
+	bathDrift = 2 * 2 / 3600.0
 )
 
 // reseed gives x the eyes of y: where the wax is and how fast it moves. What x
@@ -289,6 +321,20 @@ func (e *Engine) reseed(x, y *expert) {
 	e.since = e.at
 }
 
+// quickOf is the weightiest quick expert of a law.
+func (e *Engine) quickOf(l *law, quick int) *expert {
+	best := -1
+	for i := range e.bank[:e.nbank] {
+		if x := &e.bank[i]; x.law == l && x.q >= quickQ && (best < 0 || x.lw > e.bank[best].lw) {
+			best = i
+		}
+	}
+	if best < 0 {
+		best = quick
+	}
+	return &e.bank[best]
+}
+
 // wobble splits what was taken for the temperature between it and a wobble.
 func (x *expert) wobble() {
 	v := x.wob * x.wob
@@ -312,6 +358,7 @@ func (e *Engine) pickMode(t float64) {
 	}
 	e.mode = want
 	e.modeAt, e.since = t, t
+	e.breakRecord()
 	e.seed()
 }
 
@@ -330,7 +377,7 @@ func (e *Engine) seed() {
 		for _, m := range manners {
 			x := &e.bank[e.nbank]
 			e.nbank++
-			*x = expert{law: l, q: m.q, wob: m.wob, pri: math.Log(l.weight * m.prior)}
+			*x = expert{law: l, q: m.q, wob: m.wob, tau: m.time, pri: math.Log(l.weight * m.prior)}
 			x.lw = x.pri
 			x.x[sT], x.x[sR] = e.track.x[sT], e.track.x[sR]
 			x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = e.track.p[0][0], e.track.p[0][1], e.track.p[1][0], e.track.p[1][1]
@@ -440,6 +487,7 @@ func (e *Engine) loosen(rel float64) {
 	}
 	w(&e.track)
 	e.since = e.at
+	e.breakRecord()
 }
 
 // Rate returns how fast the wax moves, K/s.

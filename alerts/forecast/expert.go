@@ -23,6 +23,7 @@ type expert struct {
 	law *law
 	q   float64 // relative diffusion of the rate, 1/√s
 	wob float64 // K, standard deviation of the wobble
+	tau float64 // s, how long a wobble lasts
 	pri float64 // prior weight
 	x   [dim]float64
 	p   [dim][dim]float64
@@ -122,7 +123,7 @@ func (x *expert) step(dt, drift float64) {
 	p[0][2], p[2][0] = u0[2], u0[2]
 	p[0][3], p[3][0] = u0[3], u0[3]
 	if x.wob > 0 {
-		g := math.Exp(-dt / wobbleTime)
+		g := math.Exp(-dt / x.tau)
 		x.x[sW] *= g
 		w0, w1 := u0[4]*g, u1[4]*g
 		p[0][4], p[4][0], p[1][4], p[4][1] = w0, w0, w1, w1
@@ -136,9 +137,6 @@ func (x *expert) step(dt, drift float64) {
 	p[1][3], p[3][1] = u1[3], u1[3]
 	p[2][2] += drift * dt
 }
-
-// wobbleTime is how long a wobble lasts, s.
-const wobbleTime = 25.0
 
 // rateFloor keeps an expert alive while the wax stands still, K/s.
 const rateFloor = 5e-4

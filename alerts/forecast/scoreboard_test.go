@@ -33,7 +33,8 @@ type score struct {
 	n, given          int
 	median, p90, bias float64
 	cover             float64 // share of given intervals that hold the truth
-	width             float64 // median width
+	width             float64
+	need              float64 // how much wider the intervals had to be to hold 90 %
 	pinball           float64 // mean over the 5, 50 and 95 % quantiles
 	lineMed, refMed   float64
 	lineP90, refP90   float64
@@ -41,7 +42,7 @@ type score struct {
 
 func tally(shots []shot) score {
 	var s score
-	var e, w, l, r, sgn []float64
+	var e, w, l, r, sgn, need []float64
 	var in int
 	for _, x := range shots {
 		s.n++
@@ -51,6 +52,11 @@ func tally(shots []shot) score {
 		s.given++
 		e = append(e, math.Abs(x.err))
 		sgn = append(sgn, x.err)
+		if x.err > 0 {
+			need = append(need, x.err/(x.err-x.lo))
+		} else {
+			need = append(need, x.err/(x.err-x.hi))
+		}
 		w = append(w, x.hi-x.lo)
 		l = append(l, math.Abs(x.line))
 		r = append(r, math.Abs(x.refit))
@@ -71,6 +77,7 @@ func tally(shots []shot) score {
 	}
 	s.median, s.p90 = quantile(e, .5), quantile(e, .9)
 	s.width = quantile(w, .5)
+	s.need = quantile(need, .9)
 	s.bias = quantile(sgn, .5)
 	s.cover = float64(in) / float64(s.given)
 	s.pinball /= float64(s.given)
@@ -283,7 +290,7 @@ func (b board) finite(family string) (share float64, readings int) {
 
 func (b board) String() string {
 	var w strings.Builder
-	fmt.Fprintf(&w, "%-12s %5s %5s %5s | %7s %7s %7s | %6s %7s %7s | %8s %8s %8s %8s\n", "family", "lead", "n", "given", "median", "p90", "bias", "cover", "width", "pinball", "line med", "p90", "fit med", "p90")
+	fmt.Fprintf(&w, "%-12s %5s %5s %5s | %7s %7s %7s %5s | %6s %7s %7s | %8s %8s %8s %8s\n", "family", "lead", "n", "given", "median", "p90", "bias", "need", "cover", "width", "pinball", "line med", "p90", "fit med", "p90")
 	for _, f := range append(b.families(), "") {
 		for _, l := range leads {
 			s := b.at(f, l)
@@ -294,7 +301,7 @@ func (b board) String() string {
 			if f == "" {
 				name = "ALL"
 			}
-			fmt.Fprintf(&w, "%-12s %5.0f %5d %5.2f | %7.1f %7.1f %7.1f | %6.3f %7.1f %7.2f | %8.1f %8.1f %8.1f %8.1f\n", name, l, s.n, float64(s.given)/float64(s.n), s.median, s.p90, s.bias, s.cover, s.width, s.pinball, s.lineMed, s.lineP90, s.refMed, s.refP90)
+			fmt.Fprintf(&w, "%-12s %5.0f %5d %5.2f | %7.1f %7.1f %7.1f %5.2f | %6.3f %7.1f %7.2f | %8.1f %8.1f %8.1f %8.1f\n", name, l, s.n, float64(s.given)/float64(s.n), s.median, s.p90, s.bias, s.need, s.cover, s.width, s.pinball, s.lineMed, s.lineP90, s.refMed, s.refP90)
 		}
 	}
 	sh, n := b.finite("")

@@ -318,6 +318,7 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 	e.blk = block{}
 	e.lastC = level
 	e.since = t
+	e.breakRecord()
 	e.noise.have = 0
 	switch {
 	case out:

@@ -6,11 +6,11 @@
 //
 //   - [Tuning] is what the forecast engine was tuned on. One lumped body of wax,
 //     convection that goes with a power of the temperature difference, and
-//     radiation.
+//     radiation; small cups of other liquids.
 //   - [Scoring] is only scored on. Wax, jug wall and table top as separate
 //     bodies, convection by laminar and turbulent laws, a skin that forms on
 //     the wax, a warm table, air that cycles with a heater, sensors of second
-//     order and scatter that hangs together.
+//     order and scatter that hangs together; beakers of water that evaporates.
 //
 // It is not the station's simulator (package sim), which speaks the wire formats
 // of real probes: this one is made to be quick and to differ from batch to batch.
@@ -102,6 +102,7 @@ func Tuning(n int) []Batch {
 		{"bench", 4, tuneBench},
 		{"lifted", 3, tuneLifted},
 		{"scent", 3, tuneScent},
+		{"cup", 3, tuneCup},
 		{"heating", 3, tuneHeating},
 		{"newton", 2, newton},
 		{"unreachable", 2, tuneUnreachable},
@@ -116,6 +117,7 @@ func Scoring(n int) []Batch {
 		{"scent", 3, scoreScent},
 		{"draught", 2, scoreDraught},
 		{"poor-sensor", 2, scorePoor},
+		{"cup", 3, scoreBeaker},
 		{"heating", 3, scoreHeating},
 		{"newton", 2, newton},
 		{"unreachable", 2, scoreUnreachable},
@@ -131,7 +133,7 @@ func set(n int, seed uint64, makers []maker) []Batch {
 	}
 	out := make([]Batch, n)
 	for i := range out {
-		m := order[i*11%len(order)] // 11 is prime to the lengths used
+		m := order[i*13%len(order)] // 13 is prime to the lengths used
 		s := seed + uint64(i)
 		r := rand.New(rand.NewPCG(s, s^0x9e3779b97f4a7c15))
 		b := m.make(r)

@@ -240,3 +240,50 @@ func scoreUnreachable(r *rand.Rand) Batch {
 	}
 	return run(r, p, goodSensor(r), p.room-between(r, 0.5, 4)-math.Abs(p.trend)*1.4-p.cycle, Cooling, 5000, 60, 0.1)
 }
+
+// beaker is water or an oil-filmed liquid in a thin vessel: film convection,
+// radiation, and evaporation by the vapour pressure over it (Magnus formula, and
+// the analogy of heat and mass transfer: 0.0166 W/(m² Pa) for each W/(m² K) of
+// film).
+type beaker struct {
+	wax, wall, room float64
+	heat, cWall     float64
+	side, top, l    float64
+	open            float64 // share of the surface that evaporates
+	fan             float64 // W/(m² K)
+	tie             float64 // W/K
+}
+
+func vapour(c float64) float64 { return 611.2 * math.Exp(17.62*c/(243.12+c)) } // Pa
+
+func (b *beaker) step(float64) (float64, float64) {
+	h := film(b.wall-b.room, b.l) + b.fan
+	side := b.side * (h*(b.wall-b.room) + glow(0.9, b.wall, b.room))
+	ht := film(b.wax-b.room, b.l) + b.fan
+	top := b.top * (ht*(b.wax-b.room) + glow(0.95, b.wax, b.room) + b.open*ht*0.0166*(vapour(b.wax)-0.5*vapour(b.room)))
+	flow := b.tie * (b.wax - b.wall)
+	b.wax -= (flow + top) / b.heat
+	b.wall += (flow - side) / b.cWall
+	return b.wax, b.room
+}
+
+func scoreBeaker(r *rand.Rand) Batch {
+	b := &beaker{wax: between(r, 70, 92), room: between(r, 17, 27), open: pick(r, 0, 0.15, 0.5, 1)}
+	m := logBetween(r, 0.08, 0.6)
+	radius := 0.035 * math.Cbrt(m/0.2)
+	b.l = m / 1000 / (math.Pi * radius * radius)
+	b.side, b.top = 2*math.Pi*radius*b.l, math.Pi*radius*radius
+	b.heat = m * pick(r, 4180, 4180, 2100)
+	b.cWall = b.side * between(r, 2000, 8000)
+	b.tie = between(r, 100, 400) * b.side
+	b.fan = pick(r, 0, 0, 0, between(r, 5, 25))
+	b.wall = b.wax
+	if r.Float64() < 0.4 {
+		b.wall = b.room
+	}
+	s := goodSensor(r)
+	if r.Float64() < 0.6 {
+		s = plumes(r, s)
+	}
+	return run(r, b, s, math.Min(pick(r, 60, 50, 45, 55), b.wax-14), Cooling, 3*3600, 60, 0.2)
+}

@@ -236,3 +236,39 @@ func NewtonBatch(r *rand.Rand, n Newton, target, period float64) Batch {
 	}
 	return b
 }
+
+// cup is a small vessel of any liquid: k that falls with the difference by a
+// power, a wall that has to be warmed first, and plumes past the probe.
+type cup struct {
+	wax, wall, room float64
+	k, p            float64 // 1/s at 40 K
+	share, tie      float64 // heat of the wall over that of the liquid; 1/s
+}
+
+func (c *cup) step(float64) (float64, float64) {
+	d := c.wall - c.room
+	loss := c.k * (1 + c.share) * math.Pow(math.Max(d, 0)/40, c.p) * d
+	flow := c.tie * (c.wax - c.wall)
+	c.wax -= flow
+	c.wall += (flow - loss) / c.share
+	return c.wax, c.room
+}
+
+func plumes(r *rand.Rand, s sensor) sensor {
+	s.wander, s.wanderTime = logBetween(r, 0.02, 0.3), logBetween(r, 10, 90)
+	return s
+}
+
+func tuneCup(r *rand.Rand) Batch {
+	c := &cup{wax: between(r, 70, 95), room: between(r, 17, 27), k: logBetween(r, 3e-4, 2.5e-3), p: between(r, 0, 1.3)}
+	c.share, c.tie = between(r, 0.05, 0.3), between(r, 0.003, 0.02)
+	c.wall = c.wax
+	if r.Float64() < 0.4 {
+		c.wall = c.room
+	}
+	s := goodSensor(r)
+	if r.Float64() < 0.6 {
+		s = plumes(r, s)
+	}
+	return run(r, c, s, math.Min(pick(r, 60, 50, 45, 55), c.wax-12), Cooling, 3*3600, 60, 0.2)
+}

@@ -25,7 +25,7 @@ func backup(ctx context.Context, src, dst string) error {
 	if exists(dst) {
 		return fmt.Errorf("%s is there already: %w", dst, fs.ErrExist)
 	}
-	db, err := openReaders(ctx, src)
+	db, err := openSource(ctx, src)
 	if err != nil {
 		return damaged(src, err)
 	}
@@ -236,7 +236,7 @@ func restore(ctx context.Context, src, dst string, now time.Time) (kept string, 
 		defer lock.Unlock()
 	}
 	part := unused(dst+".part", "")
-	db, err := openReaders(ctx, src)
+	db, err := openSource(ctx, src)
 	if err != nil {
 		return "", damaged(src, err)
 	}

@@ -224,7 +224,7 @@ func (s *Store) Batch(ctx context.Context, id string) (Batch, error) {
 		return Batch{}, fmt.Errorf("batch %s: %w", id, ErrNoBatch)
 	}
 	if err != nil {
-		return Batch{}, fmt.Errorf("reading batch %s: %w", id, err)
+		return Batch{}, s.unread(err, "reading batch %s", id)
 	}
 	return b.Batch, nil
 }
@@ -267,25 +267,25 @@ func (s *Store) Batches(ctx context.Context, q Query) ([]Batch, error) {
 	}
 	rows, err := db.QueryContext(ctx, query, args...)
 	if err != nil {
-		return nil, fmt.Errorf("listing batches: %w", err)
+		return nil, s.unread(err, "listing batches")
 	}
 	defer rows.Close()
 	var list []numbered
 	for rows.Next() {
 		b, err := scanBatch(rows.Scan)
 		if err != nil {
-			return nil, fmt.Errorf("listing batches: %w", err)
+			return nil, s.unread(err, "listing batches")
 		}
 		if !slices.ContainsFunc(pending, func(p Batch) bool { return p.ID == b.ID }) {
 			list = append(list, b)
 		}
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("listing batches: %w", err)
+		return nil, s.unread(err, "listing batches")
 	}
 	if len(pending) > 0 {
 		if list, err = s.overlay(ctx, list, pending, q); err != nil {
-			return nil, fmt.Errorf("listing batches: %w", err)
+			return nil, s.unread(err, "listing batches")
 		}
 	}
 	if limit > 0 && len(list) > limit {
@@ -374,13 +374,13 @@ func (s *Store) BatchIDs(ctx context.Context) ([]string, error) {
 	unwritten := len(ids)
 	rows, err := s.readers.Load().QueryContext(ctx, "SELECT k.id FROM batch b JOIN batch_key k ON k.no = b.key ORDER BY b.no DESC")
 	if err != nil {
-		return nil, fmt.Errorf("listing batch codes: %w", err)
+		return nil, s.unread(err, "listing batch codes")
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var id string
 		if err := rows.Scan(&id); err != nil {
-			return nil, fmt.Errorf("listing batch codes: %w", err)
+			return nil, s.unread(err, "listing batch codes")
 		}
 		if i := slices.Index(ids[:unwritten], id); i >= 0 { // its place is where the disk has it
 			ids = slices.Delete(ids, i, i+1)
@@ -389,7 +389,7 @@ func (s *Store) BatchIDs(ctx context.Context) ([]string, error) {
 		ids = append(ids, id)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("listing batch codes: %w", err)
+		return nil, s.unread(err, "listing batch codes")
 	}
 	return ids, nil
 }

@@ -2,7 +2,6 @@ package trace
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"time"
 
@@ -53,7 +52,7 @@ func (s *Store) Curve(ctx context.Context, batch string, q CurveQuery) ([]Series
 	var lastCurve *curve
 	for it, err := range s.items(ctx, batch, 0) {
 		if err != nil {
-			return nil, fmt.Errorf("reading the curve of batch %q: %w", batch, err)
+			return nil, s.unread(err, "reading the curve of batch %q", batch)
 		}
 		if it.event != nil || it.at < q.From || it.at > q.To ||
 			q.Role != "" && it.channel.role != q.Role || q.Probe != "" && it.channel.probe != q.Probe {

@@ -108,7 +108,7 @@ func (s *Store) Doc(ctx context.Context, kind, id string) ([]byte, error) {
 		return nil, none
 	}
 	if err != nil {
-		return nil, fmt.Errorf("reading %s %s: %w", kind, id, err)
+		return nil, s.unread(err, "reading %s %s", kind, id)
 	}
 	if data == nil {
 		data = []byte{}
@@ -121,7 +121,7 @@ func (s *Store) Docs(ctx context.Context, kind string) ([]Document, error) {
 	unwritten := s.unwritten(kind)
 	list, err := s.documents(ctx, "SELECT id, wall, who, data FROM document WHERE kind = ? ORDER BY id", kind)
 	if err != nil {
-		return nil, fmt.Errorf("reading every %s: %w", kind, err)
+		return nil, s.unread(err, "reading every %s", kind)
 	}
 	for _, d := range unwritten {
 		i, there := slices.BinarySearchFunc(list, d.ID, func(e Document, id string) int {
@@ -153,7 +153,7 @@ func (s *Store) DocHistory(ctx context.Context, kind, id string) ([]Document, er
 		(SELECT no, kind, id, wall, who, data FROM document_version UNION ALL SELECT 9223372036854775807, kind, id, wall, who, data FROM document)
 		WHERE kind = ? AND id = ? ORDER BY no`, kind, id)
 	if err != nil {
-		return nil, fmt.Errorf("reading the history of %s %s: %w", kind, id, err)
+		return nil, s.unread(err, "reading the history of %s %s", kind, id)
 	}
 	unwritten = slices.DeleteFunc(unwritten, func(d Document) bool { return d.ID != id })
 	for i, d := range slices.Backward(unwritten) {

@@ -235,12 +235,18 @@ func (s *Store) glance(ctx context.Context, unclean bool) error {
 	if !unclean && info.Size() > 64<<20 {
 		return nil
 	}
+	return s.quickCheck(ctx, s.w.db)
+}
+
+// quickCheck looks whether the database's own structure is whole, within a
+// limited time.
+func (s *Store) quickCheck(ctx context.Context, db *sql.DB) error {
 	limited, cancel := context.WithTimeout(ctx, s.o.CheckBudget)
 	defer cancel()
 	var found string
-	err = s.w.db.QueryRowContext(limited, "PRAGMA quick_check(1)").Scan(&found)
+	err := db.QueryRowContext(limited, "PRAGMA quick_check(1)").Scan(&found)
 	if limited.Err() != nil {
-		s.o.Log.Warn("the check of the database was given up as it took too long; \"meltstation backup\" checks all of it", "path", s.path, "bytes", info.Size())
+		s.o.Log.Warn("the check of the database was given up as it took too long; \"meltstation backup\" checks all of it", "path", s.path)
 		return nil
 	}
 	if err != nil {
@@ -406,12 +412,20 @@ type pool struct {
 // openReaders opens the pool that reads. On a disk that can't be written a
 // database that was closed in order has no log and is opened as it is.
 func openReaders(ctx context.Context, path string) (*pool, error) {
+	return openPool(ctx, path, "query_only(1)")
+}
+
+// openSource opens a database to be copied: SQLite takes copying for writing.
+func openSource(ctx context.Context, path string) (*pool, error) { return openPool(ctx, path) }
+
+func openPool(ctx context.Context, path string, pragmas ...string) (*pool, error) {
+	pragmas = append(pragmas, fmt.Sprintf("busy_timeout(%d)", busyTimeout.Milliseconds()), "cell_size_check(1)", "trusted_schema(0)")
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
 	}
 	open := func(mode string) (*pool, error) {
-		db, err := sql.Open("sqlite", dsn(path, mode, fmt.Sprintf("busy_timeout(%d)", busyTimeout.Milliseconds()), "query_only(1)", "cell_size_check(1)", "trusted_schema(0)"))
+		db, err := sql.Open("sqlite", dsn(path, mode, pragmas...))
 		if err != nil {
 			return nil, err
 		}

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"fmt"
 	"iter"
 	"math"
 	"slices"
@@ -26,7 +25,7 @@ func (s *Store) Entries(ctx context.Context, batch string, fromSeq int64) iter.S
 	return func(yield func(Entry, error) bool) {
 		for it, err := range s.items(ctx, batch, fromSeq) {
 			if err != nil {
-				yield(Entry{}, fmt.Errorf("reading batch %q: %w", batch, err))
+				yield(Entry{}, s.unread(err, "reading batch %q", batch))
 				return
 			}
 			if !yield(it.entry(), nil) {
@@ -41,7 +40,7 @@ func (s *Store) Events(ctx context.Context, batch string) ([]Entry, error) {
 	spool := s.spooled()
 	items, err := s.eventsOnDisk(ctx, batch, 0, spool.first)
 	if err != nil {
-		return nil, fmt.Errorf("reading the events of batch %q: %w", batch, err)
+		return nil, s.unread(err, "reading the events of batch %q", batch)
 	}
 	entries := make([]Entry, 0, len(items))
 	for _, it := range items {

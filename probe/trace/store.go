@@ -56,6 +56,8 @@ type Store struct {
 	health  Health
 	closed  bool
 
+	suspect bool // reading has met damage
+
 	kick chan struct{}
 	quit chan struct{}
 	done chan struct{}
@@ -64,7 +66,7 @@ type Store struct {
 	w       writer
 	retired []*pool // readers of a file that is no longer there
 
-	fault atomic.Pointer[func(stage string) error] // set by tests: makes a write fail before or after its commit
+	fault atomic.Pointer[func(stage string, tx *sql.Tx) error] // set by tests: makes a write fail at its begin, before or after its commit
 }
 
 // Health is how the store is doing.
@@ -275,7 +277,7 @@ func (s *Store) place(ctx context.Context, entries []Entry) ([]Placed, <-chan er
 			if seq, ok, err = s.find(ctx, e.Batch, e.ID); err != nil {
 				// The disk can't be read just now. A repeated event is left out
 				// when it is written.
-				s.o.Log.Warn("can't look for an earlier event of the same id", "batch", e.Batch, "id", e.ID, "err", err)
+				s.o.Log.Warn("can't look for an earlier event of the same id", "batch", e.Batch, "id", e.ID, "err", s.unread(err, "reading an event"))
 			}
 		}
 		if ok {
@@ -440,6 +442,18 @@ func wallTime(m mark) time.Time {
 		return time.Time{}
 	}
 	return time.Unix(0, m.wall).UTC()
+}
+
+// unread says what could not be read and why. When the file is to blame, the
+// writer looks at it.
+func (s *Store) unread(err error, format string, args ...any) error {
+	if isDamage(err) && !s.o.ReadOnly {
+		s.mu.Lock()
+		s.suspect = true
+		s.mu.Unlock()
+		s.wake()
+	}
+	return fmt.Errorf(format+": %w", append(args, err)...)
 }
 
 // queryer is what reads: a pool, a connection or a transaction.

@@ -83,13 +83,16 @@ func (s *Store) write() error {
 	s.mu.Lock()
 	// Only appended to and replaced, never changed in place: safe to read below.
 	spool, changes := s.spool, s.changes
-	waiting := s.waiting
-	s.waiting = nil
+	waiting, suspect := s.waiting, s.suspect
+	s.waiting, s.suspect = nil, false
 	s.mu.Unlock()
 
 	var err error
+	if suspect {
+		err = s.inspect()
+	}
 	var written int64
-	if len(spool)+len(changes) > 0 {
+	if err == nil && len(spool)+len(changes) > 0 {
 		written, err = s.writeAll(spool, changes)
 		if err != nil && isDamage(err) {
 			if err = s.renew(context.Background(), err); err == nil {
@@ -119,6 +122,21 @@ func (s *Store) write() error {
 	s.mu.Unlock()
 	for _, c := range waiting {
 		c <- err
+	}
+	return err
+}
+
+// inspect looks at the file itself, not at what memory has of it, and sets it
+// aside if it is damaged.
+func (s *Store) inspect() error {
+	ctx := context.Background()
+	s.w.close()
+	err := s.reopen(ctx)
+	if err == nil {
+		err = s.quickCheck(ctx, s.w.db)
+	}
+	if err != nil && isDamage(err) {
+		return s.renew(ctx, err)
 	}
 	return err
 }
@@ -177,12 +195,15 @@ func (s *Store) writeAll(spool []item, changes []change) (int64, error) {
 	defer conn.Close()
 	t := transaction{w: &s.w, ctx: ctx, run: s.runID}
 	if t.tx, err = conn.BeginTx(ctx, nil); err == nil {
-		if err = t.all(spool, changes); err == nil {
-			err = s.failing("commit")
+		if err = s.failing("begin", t.tx); err == nil {
+			err = t.all(spool, changes)
+		}
+		if err == nil {
+			err = s.failing("commit", t.tx)
 		}
 		if err == nil {
 			if err = t.tx.Commit(); err == nil {
-				err = s.failing("committed")
+				err = s.failing("committed", t.tx)
 			}
 		}
 		if err != nil {
@@ -218,9 +239,9 @@ const (
 	walFrameHeader = 24
 )
 
-func (s *Store) failing(stage string) error {
+func (s *Store) failing(stage string, tx *sql.Tx) error {
 	if f := s.fault.Load(); f != nil {
-		return (*f)(stage)
+		return (*f)(stage, tx)
 	}
 	return nil
 }

@@ -49,6 +49,7 @@ type Rule struct {
 	Latching  bool          `json:"latching"`            // stays until acknowledged and reset
 	OnDelay   time.Duration `json:"on_delay"`            // the condition must hold for this long
 	OffDelay  time.Duration `json:"off_delay"`           // and be over for this long
+	OffMost   time.Duration `json:"off_most,omitempty"`  // when it comes and goes the off-delay doubles each time, up to this; 0 = it doesn't
 	Deadband  float64       `json:"deadband"`            // K by which it must fall back (disk-low: per cent)
 	Remind    time.Duration `json:"remind"`              // acknowledged and still true: asks again after this; 0 = never
 	ShelveMax time.Duration `json:"shelve_max"`          // longest shelf; 0 = may not be shelved
@@ -98,7 +99,8 @@ func find(key string) (Rule, bool) {
 // Every alarm's off-delay is at least 60 s, so that none can toggle more than
 // once a minute whatever the noise; the deadband makes it rarer. An alarm that
 // needs action whenever its limit is reached has no on-delay (the committee's
-// advice on ISA-18.2: then the off-delay does the work).
+// advice on ISA-18.2: then the off-delay does the work). A probe that comes and
+// goes is one alarm, not twenty: those wait longer before they clear.
 func catalogue() []rule {
 	const (
 		s = time.Second
@@ -120,9 +122,9 @@ func catalogue() []rule {
 			About: "The fragrance has been in for the set time and the heat is still on, or the wax is still warming."}, judgeHeatLeftOn},
 		{Rule{Key: KeyUnattended, Class: Alarm, Priority: High, OffDelay: 60 * s, Remind: 5 * m, ShelveMax: 30 * m,
 			About: "The heat is on, the wax is hot and nobody has touched the station for the set time."}, judgeUnattended},
-		{Rule{Key: KeyProbeLost, Class: Alarm, Priority: High, OffDelay: 60 * s, Remind: 5 * m, ShelveMax: 30 * m,
+		{Rule{Key: KeyProbeLost, Class: Alarm, Priority: High, OffDelay: 2 * m, OffMost: 30 * m, Remind: 5 * m, ShelveMax: 30 * m,
 			About: "A probe in the wax has given no good reading for the set time while the heat is on or the wax is hot."}, judgeProbeLost},
-		{Rule{Key: KeyProbeSuspect, Class: Alarm, Priority: Low, OffDelay: 60 * s, ShelveMax: 2 * h, UnderKey: KeyProbeLost,
+		{Rule{Key: KeyProbeSuspect, Class: Alarm, Priority: Low, OnDelay: 5 * s, OffDelay: 5 * m, OffMost: 30 * m, ShelveMax: 2 * h, UnderKey: KeyProbeLost,
 			About: "Many readings of a probe in the wax can't be trusted while the heat is on or the wax is hot."}, judgeProbeSuspect},
 		{Rule{Key: KeyProbesDisagree, Class: Alarm, Priority: Low, OnDelay: 60 * s, OffDelay: 60 * s, Deadband: 1, ShelveMax: 2 * h,
 			About: "Two probes in one pot differ by more than the set amount."}, judgeProbesDisagree},

@@ -10,7 +10,7 @@ import (
 
 // The conditions of the cues. Those that come ahead of their moment use the
 // forecast when there is one; when there is none, or it can't say, the slope of
-// the last 90 s. Those that say "now" use the temperature alone, so a dead
+// the last minute. Those that say "now" use the temperature alone, so a dead
 // forecast costs a little foresight and no cue.
 
 func (o *Outlook) disturbed() bool {
@@ -85,6 +85,10 @@ func (w *Watch) ahead(f *Facts, it *item, pick func(*Outlook) *forecast.Forecast
 		return fd
 	}
 	fd.seconds = gap / slope
+	if to := w.toward(f, dir); (to-target)*float64(dir) > 0 && (to-w.wax)*float64(dir) > 0 {
+		// Newton's law through this slope, toward where the wax would end.
+		fd.seconds = (to - w.wax) / slope * math.Log((to-w.wax)/(to-target))
+	}
 	switch {
 	case fd.seconds <= l:
 		fd.verdict = yes
@@ -92,6 +96,18 @@ func (w *Watch) ahead(f *Facts, it *item, pick func(*Outlook) *forecast.Forecast
 		fd.verdict = no
 	}
 	return fd
+}
+
+// toward is where the wax would end if nothing changed: the bath, or the room.
+func (w *Watch) toward(f *Facts, dir forecast.Direction) float64 {
+	if dir == forecast.Cooling {
+		return w.room
+	}
+	ceiling := f.Sheet.Thresholds.BathCeiling
+	if ceiling == 0 {
+		ceiling = boiling
+	}
+	return ceiling
 }
 
 // reached judges a cue that comes when the wax has crossed target.

@@ -141,12 +141,20 @@ func judgeBoiledDry(w *Watch, f *Facts, it *item) finding {
 // Slope windows, s: short for a danger, longer for the heat's state and for cues.
 const (
 	approachWindow = 30.0
-	heatWindow     = 60.0
-	cueWindow      = 90.0
+	heatWindow     = 180.0
+	cueWindow      = 60.0
 )
 
-// minRate is the least warming that counts, 0.3 K a minute.
-const minRate = 0.3 / 60 // K/s
+// The least slopes that count: toward a danger, and as a sign of whether the
+// heat is on. A big jug in its bath loses no more than a tenth of a degree a
+// minute once the heat is off.
+const (
+	minRate  = 0.3 / 60  // K/s
+	heatRate = 0.06 / 60 // K/s
+)
+
+// settleAfterScent is how long cold oil and stirring make the slope meaningless.
+const settleAfterScent = 45 * time.Second
 
 func judgeFlashApproach(w *Watch, f *Facts, it *item) finding {
 	if f.Sheet == nil || !f.Fragrance {
@@ -166,6 +174,8 @@ func judgeFlashApproach(w *Watch, f *Facts, it *item) finding {
 	case w.wax >= limit:
 		fd.verdict = yes
 	case !ok:
+		fd.verdict = same
+	case f.At-f.ScentAt < settleAfterScent, w.trend.easing(f.At.Seconds(), approachWindow):
 		fd.verdict = same
 	case slope > max(minRate, 3*sd):
 		fd.seconds = (limit - w.wax) / slope
@@ -189,10 +199,24 @@ func judgeScorch(w *Watch, f *Facts, it *item) finding {
 // reheatOver is how far past the pour window wax that is warmed again may go.
 const reheatOver = 5 // K
 
-// judgeHeatLeftOn has two ways to know. The heat was not tapped off: then wax
-// that is clearly cooling says that only the tap was forgotten. Or it was tapped
-// off, and yet the wax warms above scent-add; below it a bath that is still hot
-// may well warm the wax for a while.
+// heatGone reports whether the heat is clearly off, whatever was told: the wax
+// or the bath has been cooling for a while.
+func (w *Watch) heatGone(at time.Duration) bool {
+	t := at.Seconds()
+	cooling := func(r *trend) bool {
+		if r.n == 0 || t-r.lastT > w.set.StaleAfter.Seconds() {
+			return false
+		}
+		slope, sd, ok := r.rate(t, heatWindow)
+		return ok && slope < -max(heatRate, 4*sd)
+	}
+	return cooling(&w.trend) || cooling(&w.bath)
+}
+
+// judgeHeatLeftOn has two ways to know. The heat was not tapped off: then wax or
+// a bath that is clearly cooling says that only the tap was forgotten. Or it was
+// tapped off, and yet the wax warms above scent-add, for twice as long: a bath
+// that is still hot may well warm the wax for a while.
 func judgeHeatLeftOn(w *Watch, f *Facts, it *item) finding {
 	if f.Sheet == nil || !f.Fragrance || !inJug(f.Stage) || f.Stage == plan.StagePouring {
 		return finding{verdict: off}
@@ -201,8 +225,6 @@ func judgeHeatLeftOn(w *Watch, f *Facts, it *item) finding {
 		return finding{verdict: no}
 	}
 	fd := finding{probe: w.waxProbe, celsius: w.wax, limit: f.Sheet.Thresholds.ScentAdd}
-	slope, sd, ok := w.trend.rate(f.At.Seconds(), heatWindow)
-	fresh := w.haveWax && ok
 	if f.Stage == plan.StageMelting {
 		// Warmed again on purpose, after it got too cool to pour.
 		fd.limit = f.Sheet.Thresholds.PourHigh + reheatOver
@@ -216,17 +238,18 @@ func judgeHeatLeftOn(w *Watch, f *Facts, it *item) finding {
 		}
 		return fd
 	}
-	cooling := fresh && slope < -max(minRate, 3*sd)
-	warming := fresh && slope > max(minRate, 3*sd)
+	slope, sd, ok := w.trend.rate(f.At.Seconds(), heatWindow)
+	warming := w.haveWax && ok && slope > max(minRate, 3*sd)
+	gone := w.heatGone(f.At)
 	switch {
-	case f.HeatOn && !cooling:
+	case gone:
+		fd.verdict = no
+	case f.HeatOn:
 		fd.verdict, fd.detail = yes, "heat on"
-	case f.HeatOn && w.newWax:
+	case !warming:
 		fd.verdict = no
-	case !f.HeatOn && warming && w.wax >= f.Sheet.Thresholds.ScentAdd:
+	case w.wax >= fd.limit && f.At-f.ScentAt >= 2*w.set.HeatOffAfter:
 		fd.verdict, fd.detail = yes, "warming"
-	case !f.HeatOn && !warming:
-		fd.verdict = no
 	}
 	return fd
 }
@@ -234,15 +257,14 @@ func judgeHeatLeftOn(w *Watch, f *Facts, it *item) finding {
 func judgeUnattended(w *Watch, f *Facts, it *item) finding {
 	hot, fresh := w.lastWax(f)
 	fd := finding{probe: w.waxProbe, celsius: hot, seconds: (f.At - f.TouchedAt).Seconds()}
-	slope, sd, ok := w.trend.rate(f.At.Seconds(), heatWindow)
-	cooling := fresh && ok && slope < -max(minRate, 3*sd)
+	_, _, curve := w.trend.rate(f.At.Seconds(), heatWindow)
 	switch {
-	case f.Batch == "" && !(fresh && ok), f.Batch != "" && !f.HeatOn:
+	case f.Batch == "" && !(fresh && curve), f.Batch != "" && !f.HeatOn:
 		// No batch and no curve, or the heat is off.
 		fd.verdict = off
 	case f.At-f.TouchedAt < w.set.UnattendedFor:
 		fd.verdict = off // touched: the maker is here
-	case cooling:
+	case w.heatGone(f.At):
 		fd.verdict = no // nobody said that the heat is off, but it is
 	case hot >= w.set.HotAbove:
 		fd.verdict = yes
@@ -282,7 +304,10 @@ func judgeProbeLost(w *Watch, f *Facts, it *item) finding {
 	if !w.needed(f) {
 		return finding{verdict: off}
 	}
-	worst := finding{verdict: no}
+	worst := finding{verdict: no, probe: it.last.probe, detail: "back"}
+	if h := w.heard[it.last.probe]; h != nil && h.haveGood {
+		worst.celsius = h.good.Celsius
+	}
 	found := false
 	for id, h := range w.heard {
 		if h.role != probe.RolePot {
@@ -322,13 +347,12 @@ func fault(r probe.Reading) string {
 	return string(r.Quality)
 }
 
-// Of the last minute's readings, this share raises probe-suspect and this one
-// ends it; so do this many suspect ones in a row.
+// Of the last two minutes' readings, this share raises probe-suspect and this
+// one ends it. A few that are missed now and then are no news.
 const (
-	suspectShare  = 0.25
-	trustedShare  = 0.10
-	suspectLeast  = 5
-	suspectInARow = 3
+	suspectShare = 0.25
+	trustedShare = 0.05
+	suspectLeast = 5
 )
 
 func judgeProbeSuspect(w *Watch, f *Facts, it *item) finding {
@@ -347,7 +371,7 @@ func judgeProbeSuspect(w *Watch, f *Facts, it *item) finding {
 			last = *f.Reading
 		}
 		switch {
-		case h.tally.inARow >= suspectInARow, bad >= suspectLeast && part >= suspectShare:
+		case bad >= suspectLeast && part >= suspectShare:
 			return finding{verdict: yes, probe: id, celsius: h.good.Celsius, detail: fault(last)}
 		case part > trustedShare, all == 0:
 			out = finding{}

@@ -35,6 +35,8 @@ type bench struct {
 	tapped  []string
 	at      time.Duration
 	touched time.Duration
+	newCast func() *forecast.Engine
+	stumble int // times that the forecast panicked
 	seen    func(m sim.Moment, r probe.Reading, f *alerts.Facts, ns []alerts.Notice)
 }
 
@@ -60,8 +62,11 @@ func newBench(s sim.Scenario) *bench {
 		checks: map[probe.Role]*probe.Checker{}, states: map[probe.Role]*alerts.ProbeState{},
 	}
 	b.prog = plan.NewProgress(b.sheet)
-	b.engine = forecast.New(forecast.Known{WaxGrams: s.Pot.WaxGrams, OilGrams: s.Maker.ScentGrams, OilCelsius: s.Pot.Room,
-		Boiling: s.Limits.Boiling, Congeal: s.Limits.Congeal})
+	b.newCast = func() *forecast.Engine {
+		return forecast.New(forecast.Known{WaxGrams: s.Pot.WaxGrams, OilGrams: s.Maker.ScentGrams, OilCelsius: s.Pot.Room,
+			Boiling: s.Limits.Boiling, Congeal: s.Limits.Congeal})
+	}
+	b.engine = b.newCast()
 	for role := range s.Sensors {
 		b.checks[role] = probe.NewChecker(probe.Spec{ID: string(role), Role: role})
 		b.states[role] = &alerts.ProbeState{ID: string(role), Role: role}
@@ -147,6 +152,12 @@ func (b *bench) step(m sim.Moment) error {
 }
 
 func (b *bench) fit(m sim.Moment, r probe.Reading) {
+	defer func() {
+		if recover() != nil { // as the station does: the alarms have already been judged
+			b.stumble++
+			b.outlook, b.engine = nil, b.newCast()
+		}
+	}()
 	t := m.At.Seconds()
 	switch m.Role {
 	case probe.RoleRoom:
@@ -189,7 +200,7 @@ func (b *bench) noticed(at time.Duration, n forecast.Noticed) {
 
 // tally is what a set of batches gave.
 type tally struct {
-	batches, readings int
+	batches, readings, stumbles int
 
 	// Exceedances of the checked reading over a limit of a temperature alarm.
 	crossings, onTime, missed int
@@ -204,6 +215,7 @@ type tally struct {
 	early          map[string]int       // cues whose crossing never came
 	silent         map[string]int       // crossings that no cue announced
 	worst          []string             // what was missed, in words
+	notes          []string             // what is worth a look
 }
 
 func newTally() *tally {
@@ -213,6 +225,7 @@ func newTally() *tally {
 func (t *tally) merge(o *tally) {
 	t.batches += o.batches
 	t.readings += o.readings
+	t.stumbles += o.stumbles
 	t.crossings += o.crossings
 	t.onTime += o.onTime
 	t.missed += o.missed
@@ -237,6 +250,7 @@ func (t *tally) merge(o *tally) {
 		t.silent[k] += v
 	}
 	t.worst = append(t.worst, o.worst...)
+	t.notes = append(t.notes, o.notes...)
 }
 
 // judgeBatch plays one scenario and scores it.
@@ -263,12 +277,7 @@ func judgeBatch(s sim.Scenario, dead bool) (*tally, error) {
 	crossed := map[string]bool{}
 	announced := map[string]bool{}
 	var maxTrue float64
-	type doubt struct {
-		key   string
-		at    time.Duration
-		limit float64
-	}
-	var doubts []doubt
+	waxes := []float64{0}
 
 	b.seen = func(m sim.Moment, r probe.Reading, f *alerts.Facts, ns []alerts.Notice) {
 		t.readings++
@@ -316,10 +325,8 @@ func judgeBatch(s sim.Scenario, dead bool) (*tally, error) {
 				}
 				trueFrom = -1
 			}
-			for i := range doubts {
-				if m.Wax >= doubts[i].limit && m.At-doubts[i].at < 5*time.Minute {
-					doubts[i].key = ""
-				}
+			if waxes = append(waxes, m.Wax); len(waxes) > 31 {
+				waxes = waxes[1:]
 			}
 		}
 		// 3. What was raised, and whether the truth bears it out.
@@ -339,6 +346,9 @@ func judgeBatch(s sim.Scenario, dead bool) (*tally, error) {
 					open[n.Key] = cue{m.At, th.PourLow, false}
 				}
 				announced[n.Key] = true
+				if n.Key == alerts.KeyScentDue && f.Outlook != nil {
+					t.notes = append(t.notes, fmt.Sprintf("DUE seed %d at %v: T %.2f target %.2f fc %+v", s.Seed, m.At, m.Wax, th.ScentAdd, f.Outlook.Scent))
+				}
 				continue
 			}
 			t.raised[n.Key]++
@@ -353,15 +363,19 @@ func judgeBatch(s sim.Scenario, dead bool) (*tally, error) {
 				case alerts.KeyScorch:
 					wrong = m.Wax < th.Scorch-1
 				case alerts.KeyBoiledDry:
-					wrong = p.Water() > 1 && !p.Bare()
+					wrong = max(m.Wax, p.Bath()) < ceiling-1
 				case alerts.KeyHeatLeftOn:
 					wrong = !p.Heating() && !p.Bare()
 				case alerts.KeyUnattended:
 					wrong = !p.Heating()
 				case alerts.KeyFlashApproach:
-					doubts = append(doubts, doubt{n.Key, m.At, flash - 3})
+					// Right if the true wax, at its own rate of the last half minute,
+					// would be over within twice the time.
+					slope := (m.Wax - waxes[0]) / float64(len(waxes)-1) / s.Every.Seconds()
+					wrong = m.Wax < flash && !(slope > 0 && (flash-m.Wax)/slope < 240)
 				}
 				if wrong {
+					t.notes = append(t.notes, fmt.Sprintf("FALSE %s seed %d at %v: T %.2f wax %.2f since scent %v stage %s heat %v/%v out %v/%v bath %.1f", n.Key, s.Seed, m.At, r.Celsius, m.Wax, m.At-f.ScentAt, f.Stage, f.HeatOn, p.Heating(), f.JugOut, p.Out(), p.Bath()))
 					t.falses[n.Key]++
 				}
 			})
@@ -377,7 +391,7 @@ func judgeBatch(s sim.Scenario, dead bool) (*tally, error) {
 				{alerts.KeyScentDue, th.ScentAdd, true, []plan.Stage{plan.StageMelting, plan.StageScent}},
 				{alerts.KeyWarmJars, th.PourHigh, false, []plan.Stage{plan.StageCooling, plan.StageWindow}},
 				{alerts.KeyWindowOpening, th.PourHigh, false, []plan.Stage{plan.StageCooling, plan.StageWindow}},
-				{alerts.KeyWindowClosing, th.PourLow, false, []plan.Stage{plan.StageWindow, plan.StageCold, plan.StagePouring}},
+				{alerts.KeyWindowClosing, th.PourLow, false, []plan.Stage{plan.StageWindow, plan.StageCold}},
 			} {
 				hit := r.Celsius <= x.target && before > x.target
 				if x.up {
@@ -389,6 +403,7 @@ func judgeBatch(s sim.Scenario, dead bool) (*tally, error) {
 				crossed[x.key] = true
 				if c, ok := open[x.key]; ok {
 					t.leads[x.key] = append(t.leads[x.key], (m.At - c.at).Seconds())
+					t.notes = append(t.notes, fmt.Sprintf("LEAD %s seed %d %.0f", x.key, s.Seed, (m.At-c.at).Seconds()))
 					delete(open, x.key)
 				} else if !announced[x.key] {
 					t.silent[x.key]++
@@ -400,13 +415,15 @@ func judgeBatch(s sim.Scenario, dead bool) (*tally, error) {
 	if err := b.run(); err != nil {
 		return nil, fmt.Errorf("seed %d: %w", s.Seed, err)
 	}
+	t.stumbles = b.stumble
+	if b.stumble > 0 {
+		t.notes = append(t.notes, fmt.Sprintf("seed %d: the forecast panicked %d times", s.Seed, b.stumble))
+	}
+	if len(raises) > 8 {
+		t.notes = append(t.notes, fmt.Sprintf("seed %d: %v incidents %v dropout %+v", s.Seed, t.raised, s.Incidents, s.Sensors[probe.RolePot]))
+	}
 	for key := range open {
 		t.early[key]++
-	}
-	for _, d := range doubts {
-		if d.key != "" {
-			t.falses[d.key]++
-		}
 	}
 	// The load: alarms in the worst ten minutes, and per hour.
 	for i := range raises {
@@ -484,7 +501,7 @@ func quantile(xs []float64, p float64) float64 {
 
 func (t *tally) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d batches, %d readings\n", t.batches, t.readings)
+	fmt.Fprintf(&b, "%d batches, %d readings, the forecast panicked %d times\n", t.batches, t.readings, t.stumbles)
 	fmt.Fprintf(&b, "checked reading over a limit: %d times, alarmed on that reading %d, readings over without alarm %d\n", t.crossings, t.onTime, t.missed)
 	fmt.Fprintf(&b, "true wax over the flash-point limit with fragrance in: %d times, alarmed %d; delay s median %.0f, p90 %.0f, max %.0f\n",
 		t.trueOver, t.trueAlarmed, quantile(t.trueDelay, 0.5), quantile(t.trueDelay, 0.9), quantile(t.trueDelay, 1))
@@ -510,7 +527,7 @@ func (t *tally) String() string {
 // can go wrong in them, through checks, stages, forecast and alarms.
 func TestReplayMissesNothing(t *testing.T) {
 	got := judgeAll(t, batches(6), sim.Random, false)
-	t.Logf("\n%s", got)
+	t.Logf("\n%s%s", got, strings.Join(got.notes, "\n"))
 	for _, w := range got.worst {
 		t.Error(w)
 	}

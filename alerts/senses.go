@@ -24,6 +24,11 @@ type senses struct {
 	trend  trend
 	regime regime
 
+	room float64 // °C, of the room's probe, or a guess
+
+	bath      trend
+	bathProbe string
+
 	disturbed   bool // the forecast says the probe is disturbed
 	disturbedAt time.Duration
 }
@@ -46,7 +51,10 @@ type heard struct {
 	tally    tally
 }
 
-func (s *senses) init() { s.heard = map[string]*heard{} }
+// guessRoom is the room when no probe measures it.
+const guessRoom = 22 // °C
+
+func (s *senses) init() { s.heard, s.room = map[string]*heard{}, guessRoom }
 
 // forget is after how long an unlisted and unheard probe is no longer expected.
 const forget = 10 * time.Minute
@@ -58,6 +66,9 @@ func (s *senses) take(f *Facts, set *Settings) {
 	}
 	for i := range f.Probes {
 		p := &f.Probes[i]
+		if p.Role == probe.RoleRoom && p.HaveGood && sound(p.Good) {
+			s.room = p.Good.Celsius
+		}
 		if !watched(p.Role) {
 			continue
 		}
@@ -106,6 +117,10 @@ func (s *senses) take(f *Facts, set *Settings) {
 	if s.newWax {
 		s.trend.add(f.At.Seconds(), s.wax)
 	}
+	if r := f.Reading; r != nil && r.Role == probe.RoleBath && sound(*r) && (s.bathProbe == "" || s.bathProbe == r.Probe) {
+		s.bathProbe = r.Probe
+		s.bath.add(f.At.Seconds(), r.Celsius)
+	}
 
 	d := f.Outlook != nil && f.Outlook.disturbed()
 	if d && !s.disturbed {
@@ -136,11 +151,10 @@ func watched(r probe.Role) bool { return r == probe.RolePot || r == probe.RoleBa
 // sound reports whether a reading may clear an alarm.
 func sound(r probe.Reading) bool { return r.OK() && !math.IsInf(r.Celsius, 0) }
 
-// tally counts good and suspect readings of the last minute, in 12 slots of 5 s.
+// tally counts good and suspect readings of the last two minutes, in 24 slots of 5 s.
 type tally struct {
-	slot   [12]struct{ good, bad int }
-	n      int64 // number of the current slot
-	inARow int   // suspect ones since the last good
+	slot [24]struct{ good, bad int }
+	n    int64 // number of the current slot
 }
 
 const tallySlot = 5 * time.Second
@@ -161,14 +175,12 @@ func (t *tally) add(at time.Duration, bad bool) {
 	s := &t.slot[t.n%int64(len(t.slot))]
 	if bad {
 		s.bad++
-		t.inARow++
 		return
 	}
 	s.good++
-	t.inARow = 0
 }
 
-// share is the part of the last minute's readings that were suspect, and how many.
+// share is the part of the last two minutes' readings that were suspect, and how many.
 func (t *tally) share() (part float64, bad, all int) {
 	for _, s := range t.slot {
 		bad += s.bad
@@ -180,7 +192,7 @@ func (t *tally) share() (part float64, bad, all int) {
 	return float64(bad) / float64(all), bad, all
 }
 
-// trend keeps the wax's readings of the last 90 s, at most two a second.
+// trend keeps the wax's readings of the last four minutes, at most one a second.
 type trend struct {
 	t, c  [256]float64
 	n     int // kept
@@ -188,18 +200,34 @@ type trend struct {
 	lastT float64
 }
 
-const trendGap = 0.45 // s, between kept readings
+const (
+	trendGap  = 0.95 // s, between kept readings
+	trendHole = 20.0 // s without any: what was before says nothing of now
+)
 
 func (r *trend) reset() { r.n, r.head = 0, 0 }
 
 func (r *trend) add(t, c float64) {
-	if r.n > 0 && t-r.lastT < trendGap {
+	switch {
+	case r.n == 0:
+	case t-r.lastT < trendGap:
 		return
+	case t-r.lastT > trendHole:
+		r.reset() // who knows what happened meanwhile
 	}
 	r.t[r.head], r.c[r.head] = t, c
 	r.head = (r.head + 1) % len(r.t)
 	r.n = min(r.n+1, len(r.t))
 	r.lastT = t
+}
+
+// easing reports whether the slope is dying away over the last window seconds,
+// as it does in a probe that was put back into the wax, and not in wax that is
+// being heated.
+func (r *trend) easing(now, window float64) bool {
+	recent, _, ok1 := r.rate(now, window/2)
+	whole, _, ok2 := r.rate(now, window)
+	return ok1 && ok2 && recent < 0.7*whole
 }
 
 // rate is the slope of the last window seconds in K/s by least squares, with

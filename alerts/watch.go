@@ -52,7 +52,10 @@ type item struct {
 	pendYes, pendNo bool // the condition was true, or over, without a break since
 	yesAt, noAt     time.Duration
 
-	raise     uint64 // order of the last raise
+	overAt    time.Duration // when it was last over
+	wasOver   bool
+	offDelay  time.Duration // grows while it comes and goes
+	raise     uint64        // order of the last raise
 	since     time.Duration
 	sinceWall time.Time
 	ackedAt   time.Duration
@@ -106,7 +109,7 @@ func NewWatch(pot string, s Settings) *Watch {
 		if t.Remind != nil {
 			r.Remind = *t.Remind
 		}
-		it := &item{rule: r, state: Normal}
+		it := &item{rule: r, state: Normal, offDelay: r.OffDelay}
 		w.items = append(w.items, it)
 		w.byKey[r.Key] = it
 	}
@@ -135,7 +138,7 @@ func (w *Watch) Eval(f Facts) []Notice {
 	}
 	for _, it := range w.items {
 		fd := it.judge(w, &f, it)
-		if fd.verdict == yes || (fd.verdict == same && fd.probe != "" && it.active) {
+		if fd.verdict == yes || (fd.verdict != off && fd.probe != "" && it.active) {
 			it.last = fd
 		}
 		changed := it.settle(fd.verdict, f.At)
@@ -171,6 +174,9 @@ func (w *Watch) Eval(f Facts) []Notice {
 	return out
 }
 
+// comesAndGoes is how soon a fault must be back to be taken for the same one.
+const comesAndGoes = 20 * time.Minute
+
 // settle runs the delays; it reports whether active changed.
 func (it *item) settle(v verdict, at time.Duration) bool {
 	switch v {
@@ -193,10 +199,18 @@ func (it *item) settle(v verdict, at time.Duration) bool {
 	switch {
 	case !it.active && it.pendYes && at-it.yesAt >= it.OnDelay:
 		it.active = true
+		switch {
+		case it.OffMost == 0:
+		case it.wasOver && at-it.overAt < comesAndGoes:
+			it.offDelay = min(2*it.offDelay, it.OffMost)
+		default:
+			it.offDelay = it.OffDelay
+		}
 		return true
 	// Only a fresh "no" may end it: a suspect reading or a tick can't.
-	case it.active && v == no && at-it.noAt >= it.OffDelay:
+	case it.active && v == no && at-it.noAt >= it.offDelay:
 		it.active = false
+		it.overAt, it.wasOver = at, true
 		return true
 	}
 	return false

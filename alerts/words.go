@@ -69,6 +69,7 @@ func (n Notice) on() bool { return n.State == Unacked || n.State == Acked }
 
 // phrase is one alarm or cue. A word in braces is replaced by its value.
 type phrase struct {
+	name        string // of an alarm, for when it is over or put aside
 	title, body string
 	do          []string
 	then        func(Notice) *phrase // another phrase for some notices; nil result = this one
@@ -78,7 +79,7 @@ type phrase struct {
 type language struct {
 	phrases                map[string]phrase
 	faults                 map[probe.Quality]string
-	over                   string // title of an alarm whose cause is gone; {title} is the alarm's own
+	over                   string // title of an alarm whose cause is gone
 	latched, returned      []string
 	shelved, shelvedBody   string
 	removed, removedBody   string
@@ -102,12 +103,12 @@ const (
 )
 
 var english = language{
-	over:        "Over: {title}",
+	over:        "Over: {name}",
 	latched:     []string{"Look at the wax before you go on.", "This alarm stays until you acknowledge and reset it."},
 	returned:    []string{"Acknowledge it, so that the next one is seen."},
-	shelved:     "Put aside: {title}",
+	shelved:     "Put aside: {name}",
 	shelvedBody: "It will ask again if it is still true when the time is over.",
-	removed:     "Out of service: {title}",
+	removed:     "Out of service: {name}",
 	removedBody: "Reason: {reason}. It says nothing until you put it back.",
 	noTemp:      "not known",
 	about:       "about {x}",
@@ -131,31 +132,37 @@ var english = language{
 
 	phrases: map[string]phrase{
 		KeyFlashMargin: {
+			name:  "Wax too hot near the flash point",
 			title: "TOO HOT: {temp}. Heat off now",
 			body:  "The wax with fragrance is at {temp}. The limit is {limit}: {oil} can give off vapour that burns from {flash} ({method}).",
 			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely. Keep flames and sparks away.", smother, noWater, leave, aidOnly},
 		},
 		KeyBoiledDry: {
+			name:  "Bath boiled dry",
 			title: "BATH BOILED DRY? {temp}. Heat off now",
 			body:  "{temp} is more than boiling water can give (limit {limit}): the bath has run dry, or the pot stands on the heat.",
 			do:    []string{heatOff, "Let it cool before you add water to the bath, and never into the wax.", smother, noWater, leave, aidOnly},
 		},
 		KeyFlashApproach: {
+			name:  "Heating too fast",
 			title: "Heating too fast: limit in {in}",
 			body:  "The wax with fragrance is at {temp} and will reach its limit of {limit} in {in}.",
 			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely.", noWater, aidOnly},
 		},
 		KeyTooHotForScent: {
+			name:  "Too hot for the fragrance",
 			title: "Too hot for the fragrance: {temp}",
 			body:  "The wax is at {temp}, over the limit of {limit}: {oil} can give off vapour that burns from {flash} ({method}).",
 			do:    []string{"If the fragrance is in: heat off now, and tap \"scent added\".", "If it is not: turn the heat off and let the wax cool to scent-add first.", noWater, aidOnly},
 		},
 		KeyScorch: {
+			name:  "Wax too hot",
 			title: "Wax too hot: {temp}",
 			body:  "The wax is at {temp}. Above {limit} it spoils: it yellows and holds scent less well.",
 			do:    []string{"Turn the heat down or off.", "If it smokes: heat off, lid on if you can do so safely, and stay away from it.", noWater, aidOnly},
 		},
 		KeyHeatLeftOn: {
+			name:  "Heat left on",
 			title: "Is the heat still on?",
 			body:  "The fragrance is in and the heat has not been turned off. The wax is at {temp}.",
 			do:    []string{"Turn the heat off and tap \"heat off\".", "Lift the jug out of the bath.", aidOnly},
@@ -169,36 +176,50 @@ var english = language{
 			},
 		},
 		KeyUnattended: {
+			name:  "Nobody with the wax",
 			title: "Is anyone with the wax?",
 			body:  "The wax is at {temp} and nobody has touched the station for {in}.",
 			do:    []string{lookAtWax, "Tap the page to say that you are there. If you must leave: heat off first.", aidOnly},
 		},
 		KeyProbeLost: {
+			name:  "No temperature from {probe}",
 			title: "No temperature from {probe}",
 			body:  "There has been no good reading for {in}: {fault}. The last good one was {temp}.",
-			do:    []string{"Until it is back nothing watches the wax: stay with it, use another thermometer or turn the heat off.", "Check the probe, its plug and its cable.", aidOnly},
+			then: func(n Notice) *phrase {
+				if n.Detail != "back" {
+					return nil
+				}
+				return &phrase{title: "{probe} is back", body: "It says {temp} again. This alarm clears when it has stayed for a while.",
+					do: []string{"Check its plug and its cable before it goes again."}}
+			},
+			do: []string{"Until it is back nothing watches the wax: stay with it, use another thermometer or turn the heat off.", "Check the probe, its plug and its cable.", aidOnly},
 		},
 		KeyProbeSuspect: {
+			name:  "{probe} can't be trusted",
 			title: "Don't trust {probe}",
 			body:  "Many of its readings are doubtful: {fault}.",
 			do:    []string{"Check it against another thermometer.", "Check the probe, its plug and its cable."},
 		},
 		KeyProbesDisagree: {
+			name:  "Two probes disagree",
 			title: "Two probes disagree",
 			body:  "{probe} says {temp} and {detail} says {limit}, in the same wax. Alarms go by the hotter one.",
 			do:    []string{"Stir, and see that both are in the wax and touch neither the bottom nor the wall.", "If they still differ, calibrate both."},
 		},
 		KeyStoreFailing: {
+			name:  "Batch not being saved",
 			title: "The batch is not being saved",
 			body:  "Writing fails: {detail}. Alarms and cues go on; the record is kept in memory for a while.",
 			do:    []string{"Free some disk space, or check the card or disk.", "Don't switch the station off before that."},
 		},
 		KeyDiskLow: {
+			name:  "Disk nearly full",
 			title: "Disk nearly full",
 			body:  "{detail} are left. When none is, the batch can't be saved; alarms and cues go on.",
 			do:    []string{"Free some disk space."},
 		},
 		KeyClockStepped: {
+			name:  "Clock changed",
 			title: "The clock was changed",
 			body:  "The station's clock moved by {detail}. Timers, cues and forecasts don't use it and stay right.",
 			do:    []string{"Check that the time of day shown is right."},
@@ -379,9 +400,12 @@ func (l language) filler(n Notice, u Units) func(string) string {
 		"{reason}", n.Reason,
 	)
 	return func(s string) string {
-		if strings.Contains(s, "{title}") {
-			p := l.phrases[n.Key]
-			s = strings.ReplaceAll(s, "{title}", p.title)
+		if strings.Contains(s, "{name}") {
+			name := l.phrases[n.Key].name
+			if name == "" {
+				name = l.phrases[n.Key].title
+			}
+			s = strings.ReplaceAll(s, "{name}", name)
 		}
 		return upper(r.Replace(s))
 	}

@@ -18,6 +18,10 @@ type limited struct {
 	peers map[netip.Addr]int
 }
 
+// sendBuffer is how many bytes may wait in the system for one connection, about
+// half a minute of updates of a busy station (some systems take twice as many).
+const sendBuffer = 128 << 10
+
 // bound limits l; a zero limit is the default.
 func bound(l net.Listener, total, each int) net.Listener {
 	if total == 0 {
@@ -35,6 +39,11 @@ func (l *limited) Accept() (net.Conn, error) {
 		c, err := l.Listener.Accept()
 		if err != nil {
 			return nil, err
+		}
+		if tcp, ok := c.(*net.TCPConn); ok {
+			// What waits here for a slow phone is old by the time it is seen, so there
+			// shall be little of it. An error leaves the system's own size, as good.
+			tcp.SetWriteBuffer(sendBuffer)
 		}
 		from := address(c.RemoteAddr())
 		if !l.take(from) {

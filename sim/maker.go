@@ -31,9 +31,10 @@ type Hands interface {
 
 // MakerConfig is how a maker works.
 type MakerConfig struct {
-	Delay  time.Duration // from a call to the hand on the jug
-	Spread time.Duration // random, on top, evenly from 0
-	TapLag time.Duration // from doing to telling
+	Delay  time.Duration            // from a call to the hand on the jug
+	Spread time.Duration            // random, on top, evenly from 0
+	TapLag time.Duration            // from doing to telling
+	Waits  map[string]time.Duration // on top of Delay, by kind of thing
 
 	ScentAt      float64 // °C at which an uncalled maker adds the fragrance
 	ScentGrams   float64
@@ -338,7 +339,7 @@ func (m *Maker) next() {
 			m.hotFrom = 0
 			t.armed, t.at = m.now, m.now
 			if t.kind != doStart {
-				t.at += m.delay()
+				t.at += m.delay() + m.c.Waits[t.kind]
 			}
 		}
 		if m.now < t.at {

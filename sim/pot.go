@@ -94,7 +94,7 @@ var Soy = Wax{Name: "soy container wax", HeatSolid: 2000, HeatLiquid: 2200, Late
 
 // RapeseedCoconut is the Boathouse's own blend: softer, with a lower melting
 // range. Invented, of the order of its kind.
-var RapeseedCoconut = Wax{Name: "rapeseed-coconut wax", HeatSolid: 2000, HeatLiquid: 2150, Latent: 125e3,
+var RapeseedCoconut = Wax{Name: "rapeseed-coconut wax", HeatSolid: 2000, HeatLiquid: 2150, Latent: 95e3,
 	Solidus: 33, Liquidus: 44, Undercooling: 1.5, Density: 890}
 
 // Default is the pot that the facts of the trade describe: 2 lb (907 g) of soy
@@ -121,7 +121,7 @@ func Boathouse() Config {
 	c.Jug.Diameter, c.Jug.Height, c.Jug.Grams = 0.13, 0.18, 520
 	c.WaterGrams, c.WaterStart = 2600, 55
 	c.Burner = 1250
-	c.InnerFilm, c.SolidContact = 120, 60
+	c.InnerFilm, c.SolidContact = 90, 65
 	c.Room, c.RoomSwing, c.RoomWander = 18, 0.4, 0.1
 	c.Seed = 7
 	return c
@@ -141,6 +141,8 @@ func BoathouseMaker() MakerConfig {
 	m.ScentGrams, m.ScentCelsius = 75, 18
 	m.Stir, m.PourTime, m.LeftOver = 90*time.Second, 150*time.Second, 27
 	m.Delay, m.Spread = 3*time.Second, 4*time.Second
+	// In no hurry where there is something to see: 2 and 4 s at the demo's pace.
+	m.Waits = map[string]time.Duration{doScent: 45 * time.Second, doPourStart: 100 * time.Second}
 	return m
 }
 

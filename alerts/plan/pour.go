@@ -117,26 +117,18 @@ func (s Sheet) PourPlan(window time.Duration, cooling *Cooling) PourPlan {
 		return p
 	}
 	p.WindowSeconds = window.Seconds()
+	var before float64
 	for _, o := range s.PourOrder { // in pour order, how many jars are in time
 		if o.Melt != longest+1 || o.TopOff || o.Count == 0 {
 			continue
 		}
-		each := o.Seconds / float64(o.Count)
-		var before float64
-		for _, q := range s.PourOrder {
-			if q == o {
-				break
-			}
-			if q.Melt == o.Melt && !q.TopOff {
-				before += q.Seconds
-			}
-		}
-		if each <= 0 {
+		if each := o.Seconds / float64(o.Count); each > 0 {
+			n := math.Floor((p.WindowSeconds-before)/each + 1e-9)
+			p.JarsInTime += int(math.Min(math.Max(n, 0), float64(o.Count)))
+		} else {
 			p.JarsInTime += o.Count
-			continue
 		}
-		n := int(math.Floor((p.WindowSeconds-before)/each + 1e-9))
-		p.JarsInTime += min(max(n, 0), o.Count)
+		before += o.Seconds
 	}
 	open := units.Duration(roundTime(window))
 	switch ratio := p.NeedSeconds / p.WindowSeconds; {

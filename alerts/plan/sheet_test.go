@@ -96,9 +96,9 @@ func TestTheSameLoadOfTheTotal(t *testing.T) {
 func TestOtherWorkedLoads(t *testing.T) {
 	for load, want := range map[float64]float64{10: 1.6 * oz, 8: 36.28738960} {
 		r := plain()
-		r.Load, r.FineScale = load, 0.00001
+		r.Load, r.Scale = load, 0.001
 		s := sheet(t, r, plan.Options{}, jars(1))
-		near(t, fmt.Sprintf("%g %%", load), s.FragranceGrams(), want, 1e-4)
+		near(t, fmt.Sprintf("%g %%", load), s.FragranceGrams(), want, 0.001)
 	}
 }
 
@@ -556,7 +556,7 @@ func TestSheetProperties(t *testing.T) {
 func TestScalingConservesMass(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := recipes().Draw(t, "recipe")
-		r.Scale, r.FineScale = 1e-4, 0 // so fine that rounding is out of the way
+		r.Scale, r.FineScale = 1e-3, 0 // so fine that rounding is out of the way
 		s, err := r.Sheet(countsOf(t, r), plan.Options{})
 		if err != nil {
 			t.Fatal(err)

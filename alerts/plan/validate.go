@@ -88,6 +88,9 @@ func (t Timers) Validate() []Problem {
 // as 33.3 do.
 const shareTolerance = 0.15
 
+// maxParts bounds each list of a recipe.
+const maxParts = 100
+
 // Validate returns everything that must be put right before a sheet can be
 // worked out. Temperatures in the wrong order don't stop the sums: they stand on
 // the sheet as warnings of level [Stop].
@@ -120,6 +123,26 @@ func (r Recipe) Validate() []Problem {
 	}
 	positive("scale", r.Scale, true, `the smallest step your scale shows, like "1 g" or "0.1 oz"`)
 	positive("fine_scale", r.FineScale, false, `the smallest step of the fine scale`)
+	for _, f := range []struct {
+		name string
+		v    float64
+	}{{"scale", r.Scale}, {"fine_scale", r.FineScale}} {
+		if f.v > 0 && f.v < 0.001 || f.v > 1000 {
+			add(f.name, units.ExactMass(f.v, r.Show.Mass), "a scale shows steps between 0.001 g and 1 kg", "check the number and its unit")
+		}
+	}
+	if r.FineScale > r.Scale {
+		add("fine_scale", units.ExactMass(r.FineScale, r.Show.Mass), "it is coarser than the other scale", "leave it out, or swap the two")
+	}
+	for _, f := range []struct {
+		name string
+		n    int
+	}{{"wax", len(r.Wax)}, {"fragrance.oil", len(r.Oils)}, {"extra", len(r.Extras)}, {"container", len(r.Containers)}, {"jug", len(r.Jugs)}} {
+		if f.n > maxParts {
+			add(f.name, fmt.Sprintf("there %d times", f.n), fmt.Sprintf("a recipe has at most %d", maxParts), "make several recipes of it")
+			return out
+		}
+	}
 
 	if len(r.Wax) == 0 {
 		add("wax", "missing", "a candle needs a wax", "add a [[wax]] part with a name")

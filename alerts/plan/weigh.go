@@ -338,7 +338,8 @@ func (r Recipe) melt(jars []Containers, need, wax float64) Melt {
 		if wax > 0 || m.TotalGrams >= need-1e-5 {
 			break
 		}
-		m.Wax[largest].Grams = tidy(m.Wax[largest].Grams + r.Scale)
+		steps := math.Max(1, math.Floor((need-m.TotalGrams)/r.MixPerWax()/r.Scale))
+		m.Wax[largest].Grams = tidy(m.Wax[largest].Grams + steps*r.Scale)
 	}
 	for _, c := range jars {
 		m.PourSeconds += float64(c.Count) * r.fillTime(c.Name).Seconds()

@@ -506,7 +506,7 @@ func take(r plan.Recipe) (document, error) {
 		}
 		d.Wax = append(d.Wax, p)
 	}
-	if len(r.Oils) > 0 {
+	if len(r.Oils) > 0 || r.Basis != plan.OfWax {
 		d.Fragrance = &fragrancePart{Load: percent(r.Load), Basis: string(r.Basis)}
 		for _, o := range r.Oils {
 			d.Fragrance.Oil = append(d.Fragrance.Oil, oilPart{Name: o.Name, Share: percent(o.Share), Flash: deg(o.Flash),
@@ -539,7 +539,8 @@ func take(r plan.Recipe) (document, error) {
 	}
 	d.Pouring = &pouringPart{FillTime: wait(r.FillTime), TopOff: percent(r.TopOff)}
 	t := r.Thresholds
-	d.Temperatures = &heatPart{ScentAdd: deg(t.ScentAdd), PourHigh: deg(t.PourHigh), Pour: deg(t.Pour), PourLow: deg(t.PourLow),
+	needed := func(c float64) string { return units.ExactTemperature(c, r.Show.Temperature) } // 0 °C is wrong, but it is what stands there
+	d.Temperatures = &heatPart{ScentAdd: needed(t.ScentAdd), PourHigh: needed(t.PourHigh), Pour: needed(t.Pour), PourLow: needed(t.PourLow),
 		Congeal: deg(t.Congeal), Scorch: deg(t.Scorch), BathCeiling: deg(t.BathCeiling)}
 	if t.FlashMargin != 0 {
 		d.Temperatures.FlashMargin = units.ExactDifference(t.FlashMargin, r.Show.Temperature)

@@ -203,6 +203,38 @@ func (r Recipe) Capacity(j Jug) (float64, bool) {
 	return j.Volume * density * room, true
 }
 
+// HighestLoad returns the highest load, in per cent of the wax, that keeps what
+// the suppliers of every wax and oil allow. It is false while one of them is not
+// known, or nothing bounds it.
+func (r Recipe) HighestLoad() (float64, bool) {
+	extras := r.ExtrasPerWax()
+	least := math.Inf(1)
+	bound := func(share, max float64, b Basis) bool {
+		if max <= 0 {
+			return false
+		}
+		m := max / 100
+		switch {
+		case b != OfTotal: // share × load <= m
+			least = math.Min(least, m/share)
+		case share > m: // share × load / (1 + load + extras) <= m
+			least = math.Min(least, m*(1+extras)/(share-m))
+		}
+		return true
+	}
+	for _, w := range r.Wax {
+		if !bound(1, w.MaxLoad, w.Basis) {
+			return 0, false
+		}
+	}
+	for _, o := range r.Oils {
+		if o.Share > 0 && !bound(o.Share/100, o.MaxLoad, o.Basis) {
+			return 0, false
+		}
+	}
+	return 100 * least, !math.IsInf(least, 1)
+}
+
 // Container returns the container of that name.
 func (r Recipe) Container(name string) (Container, bool) {
 	for _, c := range r.Containers {

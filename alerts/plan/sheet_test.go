@@ -112,6 +112,31 @@ func TestFillByVolume(t *testing.T) {
 	near(t, "wax", s.WaxGrams(), 1936*16.0/17, 0.002)
 }
 
+func TestTheHighestLoadIsJustAllowed(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := recipes().Draw(t, "recipe")
+		top, ok := r.HighestLoad()
+		if !ok || len(r.Oils) == 0 || top > 40 {
+			return
+		}
+		r.Scale, r.FineScale, r.Basis = 0.001, 0, plan.OfWax
+		counts := []plan.Count{{Container: r.Containers[0].Name, N: 20}}
+		for _, tt := range []struct {
+			load float64
+			over bool
+		}{{top * 0.999, false}, {top * 1.001, true}} {
+			r.Load = tt.load
+			s, err := r.Sheet(counts, plan.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if over := has(s, "load-over-max") != nil || has(s, "wax-over-max") != nil; over != tt.over {
+				t.Fatalf("at %v %% of the wax, with %v %% the highest, the sheet says over: %v", tt.load, top, over)
+			}
+		}
+	})
+}
+
 func TestABlendOfWaxesMixesByVolume(t *testing.T) {
 	r := plain()
 	r.Wax = []plan.Wax{{Name: "a", Share: 50, Density: 0.8}, {Name: "b", Share: 50, Density: 0.9}}

@@ -32,7 +32,7 @@ var law = map[string][]string{
 	"alerts/notify":   {"alerts", "alerts/plan", "probe"},
 	"alerts/record":   {"alerts/plan"},
 	"alerts/shelf":    {"alerts/plan"},
-	"alerts/lesson":   {"alerts/plan"},
+	"alerts/lesson":   {"alerts/plan", "alerts/record", "alerts/forecast"},
 	"alerts/station":  {"alerts", "alerts/plan", "alerts/forecast", "alerts/notify", "alerts/record", "alerts/shelf", "alerts/lesson", "probe", "probe/trace"},
 	"dashboard":       {"alerts", "alerts/plan", "alerts/forecast", "alerts/notify", "alerts/record", "alerts/replay", "alerts/shelf", "alerts/lesson", "alerts/station", "probe", "probe/trace", "probe/calibrate"},
 	"sim":             {"probe"},

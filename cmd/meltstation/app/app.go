@@ -79,14 +79,10 @@ func Run(ctx context.Context, o Options) (err error) {
 		return fmt.Errorf("opening the page's address %s: %w; another station may be running, or choose another in [page] listen", c.Page.Listen, err)
 	}
 	defer listener.Close()
-	secure, err := tlsFor(c, o)
-	if err != nil {
-		return err
-	}
 
 	var st *station.Station
 	var pages *dashboard.Server
-	routes, push, err := channels(ctx, c, store, func() int {
+	routes, err := channels(ctx, c, store, func() int {
 		if pages == nil {
 			return 0
 		}
@@ -103,8 +99,13 @@ func Run(ctx context.Context, o Options) (err error) {
 		return fmt.Errorf("setting up the ways to reach you: %w", err)
 	}
 
+	var slept func() time.Duration
+	if o.Lapse == 1 {
+		slept = asleep
+	}
 	st, err = station.New(ctx, station.Options{
-		Name: c.Name, Version: o.Version, Units: c.Units, Mass: c.Mass, Pots: pots(c),
+		Asleep: slept,
+		Name:   c.Name, Version: o.Version, Units: c.Units, Mass: c.Mass, Pots: pots(c),
 		Default: c.Sheet, Boiling: c.Sheet.Thresholds.BathCeiling, Store: store, Alarms: c.Alarms,
 		Now: o.Now, Log: o.Log, Post: dispatcher.Post, Lapse: o.Lapse, Demo: o.Demo,
 		Channels: func() []station.ChannelView { return channelViews(dispatcher.Status()) },
@@ -122,7 +123,11 @@ func Run(ctx context.Context, o Options) (err error) {
 	supervisor := probe.NewSupervisor(probe.Options{Now: o.Now, Log: o.Log, Emit: st.Take})
 	find := finder(c, o, st, supervisor)
 
-	pages, err = dashboard.New(dashboardOptions(c, o, st, store, secure, push))
+	pageOptions, err := dashboardOptions(ctx, c, o, st, store, supervisor, listener)
+	if err != nil {
+		return fmt.Errorf("setting up the page: %w", err)
+	}
+	pages, err = dashboard.New(pageOptions)
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)
 	}
@@ -156,7 +161,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	start("the watchdog", func(ctx context.Context) error { return watchdog(ctx, st, o.Log) })
 
 	if o.Ready != nil {
-		o.Ready(Running{Station: st, Probes: supervisor, Store: store, URL: addressOf(listener, secure != nil), Trace: o.Trace})
+		o.Ready(Running{Station: st, Probes: supervisor, Store: store, URL: addressOf(listener, pageOptions.TLS != nil), Trace: o.Trace})
 	}
 	<-inner.Done()
 	st.Drain("the station is stopping")

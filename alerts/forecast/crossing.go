@@ -14,7 +14,7 @@ type mixture struct {
 	lost float64         // weight of what never gets there
 }
 
-const maxMix = maxExp * 5
+const maxMix = maxExp * 9
 
 func (m *mixture) reset() { m.n, m.lost = 0, 0 }
 
@@ -58,29 +58,44 @@ func phi(z float64) float64 {
 	return 0.5 * math.Erfc(-z/math.Sqrt2)
 }
 
-// Nodes and weights of the five-point Gauss-Hermite rule for a standard normal.
+// Nodes that share a standard normal into nine equal parts: a crossing time is
+// far from linear in the equilibrium, and whether there is one hangs on it.
 var (
-	hermiteX = [...]float64{0, 1.3556261799742659, -1.3556261799742659, 2.8569700138728056, -2.8569700138728056}
-	hermiteW = [...]float64{0.53333333333333333, 0.22207592200561263, 0.22207592200561263, 0.011257411327720691, 0.011257411327720691}
+	nineX = [...]float64{0, 0.28221614706, -0.28221614706, 0.58945579784, -0.58945579784, 0.96742156610, -0.96742156610, 1.59321881802, -1.59321881802}
+	three = [...]float64{0, 1.7320508075688772, -1.7320508075688772}
+	thirW = [...]float64{2.0 / 3, 1.0 / 6, 1.0 / 6}
 )
 
-// nodes calls f for the expert's state at each node of its equilibrium's
-// distribution: the one entry in which a crossing time is far from linear.
-func (x *expert) nodes(target float64, f func(w float64, s [dim]float64, cond bool)) {
+// nodes spreads an expert over its equilibrium: it returns how many nodes there
+// are; node gives the i-th.
+func (x *expert) nodes(target float64) int {
+	sd, d := math.Sqrt(x.p[sTa][sTa]), math.Abs(target-x.x[sTa])
+	switch {
+	case sd < 0.03*d:
+		return 1
+	case sd < 0.15*d:
+		return 3
+	}
+	return len(nineX)
+}
+
+func (x *expert) node(i, n int) (w float64, s [dim]float64) {
+	s = x.x
+	var z float64
+	switch n {
+	case 1:
+		return 1, s
+	case 3:
+		w, z = thirW[i], three[i]
+	default:
+		w, z = 1.0/float64(n), nineX[i]*1.02 // brings the variance to 1
+	}
 	v := x.p[sTa][sTa]
-	sd := math.Sqrt(v)
-	if sd < 0.03*math.Abs(target-x.x[sTa]) {
-		f(1, x.x, false)
-		return
+	d := z * math.Sqrt(v)
+	for j := range s {
+		s[j] += x.p[j][sTa] / v * d
 	}
-	for i, z := range hermiteX {
-		s := x.x
-		d := z * sd
-		for j := range s {
-			s[j] += x.p[j][sTa] / v * d
-		}
-		f(hermiteW[i], s, true)
-	}
+	return w, s
 }
 
 // spread is gᵀ P g, given the equilibrium when cond is set.
@@ -146,6 +161,9 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 	if dir == Cooling && e.k.Congeal != 0 && target < e.k.Congeal {
 		return because(Plateau, fmt.Sprintf("the target lies below the congealing point (%.0f °C); wax gives off heat while it sets, and no time can be told", e.k.Congeal))
 	}
+	if dir == Heating && e.melting(now) {
+		return because(TooEarly, "the wax is still melting")
+	}
 	p := e.spreadOut(target)
 	if p < 0.1 {
 		f := because(Unreachable, "it won't get there at this heat")
@@ -187,21 +205,40 @@ func (e *Engine) spreadOut(target float64) (reach float64) {
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
 		wx := math.Exp(x.lw)
+		if e.away && x.law.room {
+			wx *= 0.02
+		}
 		tot += wx
-		if wx < 1e-4 {
-			m.lost += wx
+		if wx < 3e-4 {
+			tot -= wx
 			continue
 		}
-		x.nodes(target, func(w float64, s [dim]float64, cond bool) {
+		n := x.nodes(target)
+		first, void, lost := m.n, 0.0, 0.0
+		for k := range n {
+			w, s := x.node(k, n)
+			d := s[sT] - s[sTa]
+			if s[sR]*d >= 0 && n > 1 {
+				void += w // an equilibrium that the wax has already passed
+				continue
+			}
 			p, ok := crossing(s[sT], s[sR], s[sTa], s[sN], target)
 			if !ok || p.t > farthest {
-				m.lost += w * wx
-				return
+				lost += w
+				continue
 			}
 			p.t = math.Max(p.t, 0.5)
-			v := x.spread(&p.g, cond)/(p.t*p.t) + x.q*x.q*p.t/3
-			m.add(w*wx, math.Log(p.t), math.Min(math.Sqrt(v), 2))
-		})
+			v := x.spread(&p.g, n > 1)/(p.t*p.t) + x.q*x.q*p.t/3
+			m.add(w, math.Log(p.t), math.Min(math.Sqrt(v), 2))
+		}
+		if void > 0.999 {
+			void, lost = 0, 1
+		}
+		c := wx / (1 - void)
+		m.lost += lost * c
+		for k := first; k < m.n; k++ {
+			m.w[k] *= c
+		}
 	}
 	if tot == 0 {
 		return 0

@@ -82,8 +82,11 @@ type Engine struct {
 	noticed  [16]Noticed
 	nnoticed int
 	lessons  []Lesson
+	quickest float64 // 1/s, greatest rate over distance to boiling while heating
 
 	hind [len(hindAhead)]hindcast
+	bend bend
+	away bool // from the room's equilibrium
 	mix  mixture
 }
 
@@ -194,6 +197,8 @@ func (e *Engine) breakRecord() {
 	for i := range e.hind {
 		e.hind[i].forget()
 	}
+	e.bend = bend{}
+	e.away = false
 }
 
 // blockSpan is how many seconds of readings are averaged before they are taken
@@ -222,6 +227,12 @@ func (e *Engine) update(t, c float64, n int) {
 	if e.mode != 0 {
 		e.step(dt, t, c, v, lt)
 		e.review()
+		e.watchMelt()
+		e.bend.add(t, c)
+		if e.mode == Cooling && e.bend.n == 1 {
+			room, _ := e.roomPrior(&e.laws[0][1])
+			e.away = e.bend.away(room, math.Hypot(0.03, e.noise.sd()/5))
+		}
 	}
 	e.pickMode(t)
 }
@@ -251,7 +262,9 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 		x.advance(dt, x.law.drift)
 		ll[i] = trust * x.read(c, v, 4)
 		if math.IsNaN(ll[i]) {
-			panic("nan")
+			*x = expert{law: x.law, q: x.q, wob: x.wob, tau: x.tau, pri: x.pri, lw: x.pri - 20}
+			e.plant(x)
+			ll[i] = -20
 		}
 		x.lw = (x.lw-x.pri)*fade + x.pri + ll[i]
 		if x.q >= quickQ && x.lw > best {
@@ -379,18 +392,24 @@ func (e *Engine) seed() {
 			e.nbank++
 			*x = expert{law: l, q: m.q, wob: m.wob, tau: m.time, pri: math.Log(l.weight * m.prior)}
 			x.lw = x.pri
-			x.x[sT], x.x[sR] = e.track.x[sT], e.track.x[sR]
-			x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = e.track.p[0][0], e.track.p[0][1], e.track.p[1][0], e.track.p[1][1]
-			x.wobble()
-			x.x[sN] = l.n
-			x.p[sN][sN] = l.nsd * l.nsd
-			ta, sd := l.ta, l.tasd
-			if l.room {
-				ta, sd = e.roomPrior(l)
-			}
-			x.x[sTa], x.p[sTa][sTa] = ta, sd*sd
+			e.plant(x)
 		}
 	}
+}
+
+// plant sets an expert from the tracker and its law's priors.
+func (e *Engine) plant(x *expert) {
+	l := x.law
+	x.x[sT], x.x[sR] = e.track.x[sT], e.track.x[sR]
+	x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = e.track.p[0][0], e.track.p[0][1], e.track.p[1][0], e.track.p[1][1]
+	x.wobble()
+	x.x[sN] = l.n
+	x.p[sN][sN] = l.nsd * l.nsd
+	ta, sd := l.ta, l.tasd
+	if l.room {
+		ta, sd = e.roomPrior(l)
+	}
+	x.x[sTa], x.p[sTa][sTa] = ta, sd*sd
 }
 
 func (e *Engine) roomPrior(l *law) (ta, sd float64) {
@@ -561,3 +580,29 @@ func (e *Engine) Now() (celsius float64, ok bool) {
 
 // Going returns which way the wax is going; 0 while the curve hasn't said.
 func (e *Engine) Going() Direction { return e.mode }
+
+// While wax melts its rate falls to a fraction of what the bath would give, and
+// comes back when all is liquid: no law of one body says when.
+const (
+	meltFrom, meltTo = 33.0, 66.0 // °C, between which container waxes melt
+	meltSlow         = 0.6        // share of the greatest rate
+)
+
+func (e *Engine) watchMelt() {
+	if e.mode != Heating || e.at-e.modeAt < 60 {
+		return
+	}
+	boil := e.laws[1][0].ta + 3
+	r, sd := e.track.x[sR], math.Sqrt(e.track.p[sR][sR])
+	if d := boil - e.track.x[sT]; d > 5 && sd < 0.15*r {
+		e.quickest = math.Max(e.quickest, (r-sd)/d)
+	}
+}
+
+func (e *Engine) melting(now float64) bool {
+	if now < meltFrom || now > meltTo || e.quickest == 0 {
+		return false
+	}
+	r, ok := e.Rate()
+	return ok && r/(e.laws[1][0].ta+3-now) < meltSlow*e.quickest
+}

@@ -48,7 +48,11 @@ func TestLook(t *testing.T) {
 		k = 1
 	}
 	top, _ := strconv.Atoi(os.Getenv("TOP"))
-	for _, b := range families.Tuning(600) {
+	set := families.Tuning(600)
+	if os.Getenv("SET") == "scoring" {
+		set = families.Scoring(600)
+	}
+	for _, b := range set {
 		if b.Family != fam || os.Getenv("NAME") != "" && b.Name != os.Getenv("NAME") {
 			continue
 		}

@@ -97,7 +97,7 @@ func (p *pot) take(at time.Duration, r probe.Reading) bool {
 	p.fit(at, r)
 
 	v := readingView(r, r.At)
-	p.s.hub.publish(Update{Type: "reading", Now: p.s.now().UTC(), PotID: p.opt.ID, Reading: &v})
+	p.s.hub.publish(Update{Type: "reading", Now: p.s.wall(p.s.now()), PotID: p.opt.ID, Reading: &v})
 	p.show(p.s.now(), false)
 	return kept
 }
@@ -123,7 +123,7 @@ func (p *pot) stageMoved() {
 	p.run.batch.Stage = string(stage)
 	p.stamp++
 	if stage == plan.StageDone {
-		p.run.batch.Ended = p.s.now().UTC()
+		p.run.batch.Ended = p.s.wall(p.s.now())
 	}
 	p.s.saveBatch(p.run.batch)
 }
@@ -131,7 +131,7 @@ func (p *pot) stageMoved() {
 // facts are what the rules may look at now.
 func (p *pot) facts(at time.Duration, r *probe.Reading, step time.Duration) alerts.Facts {
 	f := alerts.Facts{
-		At: at, Wall: p.s.now().UTC(), Reading: r, Stage: plan.StageIdle,
+		At: at, Wall: p.s.wall(p.s.now()), Reading: r, Stage: plan.StageIdle,
 		ClockStep: step, Outlook: p.outlook, TouchedAt: p.idleTap,
 	}
 	for _, id := range p.order {
@@ -188,7 +188,7 @@ func (s *Station) tell(pot, batch string, ns []alerts.Notice) {
 			Batch: n.Batch, Pot: pot, At: n.At, Wall: n.Wall, Kind: trace.KindNotice, Name: n.Key, Data: mustJSON(n),
 		})
 		v := s.noticeView(*n, s.now())
-		s.hub.publish(Update{Type: "notice", Now: s.now().UTC(), PotID: pot, Notice: &v})
+		s.hub.publish(Update{Type: "notice", Now: s.wall(s.now()), PotID: pot, Notice: &v})
 	}
 	s.flushSoon()
 }
@@ -300,7 +300,7 @@ func (p *pot) noticed(at time.Duration, n forecast.Noticed) {
 }
 
 func (p *pot) publishEvent(e plan.Event) {
-	p.s.hub.publish(Update{Type: "event", Now: p.s.now().UTC(), PotID: p.opt.ID, Event: &e})
+	p.s.hub.publish(Update{Type: "event", Now: p.s.wall(p.s.now()), PotID: p.opt.ID, Event: &e})
 	p.show(p.s.now(), true)
 }
 
@@ -397,7 +397,7 @@ func (p *pot) show(now time.Time, urgent bool) {
 	}
 	p.viewed = now
 	v := p.viewLocked(now)
-	p.s.hub.publish(Update{Type: "pot", Now: now.UTC(), PotID: p.opt.ID, Pot: &v})
+	p.s.hub.publish(Update{Type: "pot", Now: p.s.wall(now), PotID: p.opt.ID, Pot: &v})
 }
 
 // mute is the forecaster of last resort: it never has an answer.

@@ -210,7 +210,7 @@ func (s *Station) tickShelf(now time.Time) {
 		}
 		p.mu.Lock()
 		r.progress.Tick(at)
-		f := alerts.Facts{At: at, Wall: now.UTC(), DiskFree: -1}
+		f := alerts.Facts{At: at, Wall: s.wall(now), DiskFree: -1}
 		r.facts(&f)
 		ns := r.watch.Eval(f)
 		s.tell(p.opt.ID, r.batch.ID, ns)
@@ -241,7 +241,7 @@ func (s *Station) settle(r *run, now time.Time) {
 	if string(stage) != r.batch.Stage {
 		r.batch.Stage = string(stage)
 		if r.progress.Over() {
-			r.batch.Ended = now.UTC()
+			r.batch.Ended = s.wall(now)
 		}
 		s.saveBatch(r.batch)
 	}

@@ -48,7 +48,12 @@ type Options struct {
 	Boiling       float64    // °C, of water at the station's altitude; 0 = not known
 	Store         *trace.Store
 	Alarms        alerts.Settings
-	Now           func() time.Time                    // nil = time.Now
+	Now           func() time.Time // nil = time.Now
+	// WallClock is the time of day at a moment of Now; nil = Now's own. It may step.
+	WallClock func(now time.Time) time.Time
+	// Asleep is how long the machine has slept since some fixed moment, which Now
+	// does not count; nil = it never sleeps.
+	Asleep        func() time.Duration
 	Log           *slog.Logger                        // nil = slog.Default
 	Post          func(alerts.Notice)                 // to the notifier; must not block; may be nil
 	Channels      func() []ChannelView                // may be nil
@@ -112,7 +117,7 @@ func New(ctx context.Context, o Options) (*Station, error) {
 	if err != nil {
 		return nil, fmt.Errorf("asking the trace where it stood: %w", err)
 	}
-	s.line = newTimeline(s.now(), lastAt, lastWall)
+	s.line = newTimeline(s.now(), s.wall, o.Asleep, lastAt, lastWall)
 	for _, po := range o.Pots {
 		s.pots = append(s.pots, newPot(s, po))
 	}
@@ -258,7 +263,7 @@ func (s *Station) clearTrouble(key string) {
 }
 
 func (s *Station) publishTroubles() {
-	s.hub.publish(Update{Type: "troubles", Now: s.now().UTC(), Troubles: s.Troubles()})
+	s.hub.publish(Update{Type: "troubles", Now: s.wall(s.now()), Troubles: s.Troubles()})
 }
 
 // SetTrouble shows a trouble found outside the station (a port that can't be
@@ -289,7 +294,7 @@ func (s *Station) Take(r probe.Reading) {
 		s.room, s.roomAt = &r, at
 		s.mu.Unlock()
 		v := readingView(r, r.At)
-		s.hub.publish(Update{Type: "room", Now: s.now().UTC(), Reading: &v})
+		s.hub.publish(Update{Type: "room", Now: s.wall(s.now()), Reading: &v})
 	}
 	taken := false
 	for _, p := range s.pots {
@@ -306,6 +311,14 @@ func readingEntry(batch, pot string, at time.Duration, r probe.Reading) trace.En
 	e := trace.ReadingEntry(r, batch, at)
 	e.Pot = pot
 	return e
+}
+
+// wall is the time of day at a moment, UTC.
+func (s *Station) wall(now time.Time) time.Time {
+	if s.opt.WallClock != nil {
+		return s.opt.WallClock(now).UTC()
+	}
+	return now.Round(0).UTC()
 }
 
 // pot returns the pot with an id.
@@ -331,7 +344,7 @@ func (s *Station) Subscribe(buffer int) (<-chan Update, func()) {
 func (s *Station) Snapshot() Snapshot {
 	now := s.now()
 	v := Snapshot{
-		Type: "snapshot", Seq: s.hub.last(), Now: now.UTC(), Name: s.opt.Name, Version: s.opt.Version,
+		Type: "snapshot", Seq: s.hub.last(), Now: s.wall(now), Name: s.opt.Name, Version: s.opt.Version,
 		Demo: s.opt.Demo, Lapse: s.opt.Lapse, Units: s.opt.Units, Mass: s.opt.Mass, Role: "maker",
 		Channels: s.channels(), Troubles: s.Troubles(),
 	}
@@ -356,7 +369,7 @@ func (s *Station) channels() []ChannelView {
 
 // ChannelsChanged tells the pages that a channel has worked or failed.
 func (s *Station) ChannelsChanged() {
-	s.hub.publish(Update{Type: "channels", Now: s.now().UTC(), Channels: s.channels()})
+	s.hub.publish(Update{Type: "channels", Now: s.wall(s.now()), Channels: s.channels()})
 }
 
 // TestChannels sends a test over every channel and returns how each fared.
@@ -369,7 +382,7 @@ func (s *Station) TestChannels(ctx context.Context) []ChannelView {
 
 // Drain publishes a "bye" to every page: the station is about to stop.
 func (s *Station) Drain(reason string) {
-	s.hub.publish(Update{Type: "bye", Now: s.now().UTC(), Reason: reason})
+	s.hub.publish(Update{Type: "bye", Now: s.wall(s.now()), Reason: reason})
 }
 
 func readingView(r probe.Reading, now time.Time) ReadingView {

@@ -60,14 +60,14 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 	p.run = &run{
 		sheet: sheet, progress: plan.NewProgress(sheet),
 		batch: trace.Batch{
-			ID: code, Pot: potID, Name: name, Recipe: sheet.Recipe, Started: now.UTC(), StartAt: at,
+			ID: code, Pot: potID, Name: name, Recipe: sheet.Recipe, Started: s.wall(now), StartAt: at,
 			Sheet: mustJSON(sheet), Lots: lots(sheet, req.Lots), Stage: string(plan.StageIdle),
 		},
 	}
 	p.run.like = s.likeOf(ctx, p.run.batch)
 	p.outlook, p.fitted = nil, 0
 	p.renewKnowing()
-	e := plan.Event{ID: req.ID, Kind: plan.EventStart, At: at, Wall: now.UTC(), Who: req.Who, Celsius: p.celsius()}
+	e := plan.Event{ID: req.ID, Kind: plan.EventStart, At: at, Wall: s.wall(now), Who: req.Who, Celsius: p.celsius()}
 	p.apply(e)
 	batch := p.run.batch
 	p.publishEvent(e)
@@ -79,7 +79,7 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 	if _, err := s.opt.Store.Commit(ctx, eventEntry(code, potID, e)); err != nil {
 		return code, fmt.Errorf("batch %s goes on, but its start is not on disk yet: %w", code, err)
 	}
-	s.hub.publish(Update{Type: "batches", Now: s.now().UTC()})
+	s.hub.publish(Update{Type: "batches", Now: s.wall(s.now())})
 	return code, nil
 }
 
@@ -107,7 +107,7 @@ func lots(s plan.Sheet, more []string) []string {
 
 // nextCode makes the next batch code of the day: 26-11-25-A, then -B, and so on.
 func (s *Station) nextCode(ctx context.Context) (string, error) {
-	day := s.now().UTC().Format("06-01-02")
+	day := s.wall(s.now()).Format("06-01-02")
 	for i := 0; ; i++ {
 		code := day + "-" + letters(i)
 		_, err := s.opt.Store.Batch(ctx, code)
@@ -115,7 +115,7 @@ func (s *Station) nextCode(ctx context.Context) (string, error) {
 		case errors.Is(err, trace.ErrNoBatch):
 			return code, nil
 		case err != nil:
-			return day + "-" + s.now().UTC().Format("150405"), nil //nolint:nilerr // a trace that can't be asked must not stop a batch
+			return day + "-" + s.wall(s.now()).Format("150405"), nil //nolint:nilerr // a trace that can't be asked must not stop a batch
 		}
 	}
 }
@@ -146,7 +146,7 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 		if t.Kind == plan.EventTouched && t.Batch == "" { // someone is there, by an empty pot
 			p.idleTap = s.line.at(now)
 			p.mu.Unlock()
-			return plan.Event{ID: t.ID, Kind: t.Kind, At: s.line.at(now), Wall: now.UTC(), Who: t.Who}, nil
+			return plan.Event{ID: t.ID, Kind: t.Kind, At: s.line.at(now), Wall: s.wall(now), Who: t.Who}, nil
 		}
 		p.mu.Unlock()
 		return plan.Event{}, err
@@ -174,7 +174,7 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 		return plan.Event{}, err
 	}
 	e := plan.Event{
-		ID: t.ID, Kind: t.Kind, At: s.line.at(now), Wall: now.UTC(), Who: t.Who,
+		ID: t.ID, Kind: t.Kind, At: s.line.at(now), Wall: s.wall(now), Who: t.Who,
 		Celsius: t.Celsius, Grams: t.Grams, Counts: t.Counts, First: t.First, Last: t.Last, Text: t.Text,
 		Lots: t.Lots, Found: t.Found,
 	}
@@ -276,7 +276,7 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(ol
 	}
 	now := s.now()
 	e := make(*old)
-	e.At, e.Wall, e.Corrects = s.line.at(now), now.UTC(), eventID
+	e.At, e.Wall, e.Corrects = s.line.at(now), s.wall(now), eventID
 	e.ID = fmt.Sprintf("%s-%s-%d", e.Kind, eventID, e.At.Milliseconds())
 	if r == p.run {
 		p.apply(e)
@@ -333,13 +333,13 @@ func (s *Station) act(ctx context.Context, potID string, do func(w *alerts.Watch
 	p.mu.Lock()
 	now := s.now()
 	at := s.line.at(now)
-	ns, err := do(p.watch, at, now.UTC())
+	ns, err := do(p.watch, at, s.wall(now))
 	if err != nil {
 		for _, r := range s.shelfRuns() {
 			if r.batch.Pot != potID {
 				continue
 			}
-			if more, e2 := do(r.watch, at, now.UTC()); e2 == nil {
+			if more, e2 := do(r.watch, at, s.wall(now)); e2 == nil {
 				ns, err = more, nil
 				for i := range ns {
 					ns[i].Batch = r.batch.ID

@@ -10,10 +10,13 @@ import (
 // wall clock does meanwhile (NTP steps, daylight saving, no battery) moves none
 // of it.
 type timeline struct {
-	mu   sync.Mutex
-	boot time.Time     // the moment of the last anchoring; its monotonic part counts
-	base time.Duration // station time at boot
-	wall time.Time     // wall time that boot would have if the clock had never stepped since
+	day    func(now time.Time) time.Time // the wall clock
+	asleep func() time.Duration          // how long the machine has slept since some moment; nil = not known
+	slept  time.Duration                 // asleep, when last asked
+	mu     sync.Mutex
+	boot   time.Time     // the moment of the last anchoring; its monotonic part counts
+	base   time.Duration // station time at boot
+	wall   time.Time     // wall time that boot would have if the clock had never stepped since
 
 	started  time.Time     // of this process
 	lastWall time.Time     // wall time of the trace's last entry; zero = empty trace
@@ -33,8 +36,11 @@ const (
 
 // newTimeline anchors the line at now. lastAt and lastWall say where the trace
 // stood; lastWall is zero for an empty trace.
-func newTimeline(now time.Time, lastAt time.Duration, lastWall time.Time) *timeline {
-	l := &timeline{boot: now, wall: now.Round(0), started: now, lastAt: lastAt, lastWall: lastWall, open: !lastWall.IsZero()}
+func newTimeline(now time.Time, day func(time.Time) time.Time, asleep func() time.Duration, lastAt time.Duration, lastWall time.Time) *timeline {
+	l := &timeline{day: day, asleep: asleep, boot: now, wall: day(now), started: now, lastAt: lastAt, lastWall: lastWall, open: !lastWall.IsZero()}
+	if asleep != nil {
+		l.slept = asleep()
+	}
 	l.base = lastAt
 	if gap := l.gap(now); gap > 0 {
 		l.base += gap
@@ -48,7 +54,7 @@ func (l *timeline) gap(now time.Time) time.Duration {
 	if l.lastWall.IsZero() {
 		return 0
 	}
-	gap := now.Round(0).Sub(l.lastWall)
+	gap := l.day(now).Sub(l.lastWall)
 	if gap < 0 || gap > gapMax {
 		return 0
 	}
@@ -74,14 +80,23 @@ func (l *timeline) shifted() time.Duration {
 func (l *timeline) check(now time.Time) time.Duration {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	step := now.Round(0).Sub(l.wall) - now.Sub(l.boot)
+	if l.asleep != nil {
+		// The monotonic clock stands still while the machine sleeps; wax cools on.
+		total := l.asleep()
+		if d := total - l.slept; d >= time.Second {
+			l.slept = total
+			l.base += d
+			l.wall = l.wall.Add(d)
+		}
+	}
+	step := l.day(now).Sub(l.wall) - now.Sub(l.boot)
 	if step.Abs() < stepLeast {
 		return 0
 	}
 	l.wall = l.wall.Add(step)
 	if l.open && now.Sub(l.started) < gapSettled {
 		// What the gap would have been had the clock been right at the start.
-		start := now.Round(0).Add(-now.Sub(l.started))
+		start := l.day(now).Add(-now.Sub(l.started))
 		gap := start.Sub(l.lastWall)
 		had := l.base - l.lastAt - l.boot.Sub(l.started)
 		if gap > 0 && gap <= gapMax && gap > had {
@@ -95,5 +110,5 @@ func (l *timeline) check(now time.Time) time.Duration {
 
 // wallOf returns the wall time of a moment on the line, by the clock as it is now.
 func (l *timeline) wallOf(at time.Duration, now time.Time) time.Time {
-	return now.Round(0).Add(at - l.at(now)).UTC()
+	return l.day(now).Add(at - l.at(now)).UTC()
 }

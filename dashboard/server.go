@@ -18,6 +18,7 @@ import (
 
 	"golang.org/x/time/rate"
 
+	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/dashboard/metrics"
 	"example.org/meltstation/dashboard/pairing"
 	"example.org/meltstation/dashboard/records"
@@ -46,6 +47,7 @@ type Options struct {
 	StationName string         // on records
 	Location    *time.Location // of times on paper; nil = UTC
 	Recipes     Recipes
+	Cooling     func(jug string, grams float64) *plan.Cooling // how a jug cools, from earlier batches; nil = not known
 	Probes      func() []probe.Status
 	PushKey     string    // VAPID public key, base64url; "" = no push
 	Push        *PushBook // who is to be called

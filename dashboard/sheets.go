@@ -166,6 +166,12 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 		return s.recipeError(r, err)
 	}
 	sheet, err := one.Sheet(req.Counts, req.Options)
+	if err == nil && req.Options.Window == 0 && req.Options.Cooling == nil && s.opts.Cooling != nil {
+		// The sheet says which jug and how much; the jug's past says how long it stays warm.
+		if req.Options.Cooling = s.opts.Cooling(sheet.Jug, sheet.Melts[0].TotalGrams); req.Options.Cooling != nil {
+			sheet, err = one.Sheet(req.Counts, req.Options)
+		}
+	}
 	if err != nil {
 		return s.recipeError(r, err)
 	}

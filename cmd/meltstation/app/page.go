@@ -80,7 +80,7 @@ func dashboardOptions(ctx context.Context, c *config.Config, o Options, st *stat
 	opt := dashboard.Options{
 		Station: st, Page: page.FS(), Log: o.Log, Now: o.Now,
 		Names: hostNames(c), StationName: c.Name, Location: time.Local,
-		Documents: store, Batches: store, Probes: sup.Status,
+		Documents: store, Batches: store, Probes: sup.Status, Cooling: st.Cooling,
 		Ready: []dashboard.ReadyCheck{
 			{Name: "trace", Check: func(context.Context) error { return store.Health().Err }},
 		},

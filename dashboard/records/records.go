@@ -4,11 +4,9 @@
 package records
 
 import (
-	"bufio"
 	"bytes"
 	"cmp"
 	"context"
-	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -16,8 +14,6 @@ import (
 	"iter"
 	"math"
 	"slices"
-	"strconv"
-	"strings"
 	"time"
 
 	"example.org/meltstation/alerts"
@@ -260,53 +256,16 @@ func (b *Book) Write(ctx context.Context, w io.Writer, id, format string) error 
 	return fmt.Errorf("%w: %q", ErrFormat, format)
 }
 
-// csv writes every entry of a batch as a line that [replay.Reader] takes back:
-// readings with their probe and quality, and events.
+// csv writes every entry of a batch as a line that [replay.Reader] takes back.
 func (b *Book) csv(ctx context.Context, w io.Writer, batch trace.Batch) error {
-	out := bufio.NewWriter(w)
-	fmt.Fprintf(out, "# batch %s, %s\n# times are UTC, temperatures °C; a temperature that is not good is suspect\n",
-		oneLine(batch.ID), oneLine(batch.Name))
-	c := csv.NewWriter(out)
-	c.Write([]string{"time", "temp_c", "quality", "role", "probe", "event", "text"})
-	for e, err := range b.Store.Entries(ctx, batch.ID, 0) {
-		if err != nil {
-			return err
+	return trace.WriteCSV(ctx, w, b.Store, batch, func(e trace.Entry) string {
+		var v plan.Event
+		if json.Unmarshal(e.Data, &v) != nil {
+			return ""
 		}
-		line := []string{e.Wall.UTC().Format("2006-01-02T15:04:05.000Z07:00"), "", "", "", "", "", ""}
-		switch e.Kind {
-		case trace.KindReading:
-			if !math.IsNaN(e.Celsius) {
-				line[1] = strconv.FormatFloat(e.Celsius, 'f', -1, 64)
-			}
-			line[2], line[3], line[4] = string(e.Quality), string(e.Role), cell(e.Probe)
-		case trace.KindEvent:
-			var v plan.Event
-			if json.Unmarshal(e.Data, &v) == nil {
-				line[5], line[6] = cell(string(v.Kind)), cell(v.Text)
-			}
-		default:
-			continue
-		}
-		c.Write(line)
-	}
-	c.Flush()
-	if err := c.Error(); err != nil {
-		return err
-	}
-	return out.Flush()
+		return v.Text
+	})
 }
-
-// cell keeps a spreadsheet from taking what somebody typed for a formula: text
-// that begins with one of its signs is led by an apostrophe (common practice).
-func cell(s string) string {
-	s = oneLine(s)
-	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
-		return "'" + s
-	}
-	return s
-}
-
-func oneLine(s string) string { return strings.Join(strings.Fields(strings.ToValidUTF8(s, "?")), " ") }
 
 // svg draws the wax's curve with what was forecast along it.
 func (b *Book) svg(ctx context.Context, w io.Writer, batch trace.Batch) error {
@@ -358,24 +317,17 @@ func (b *Book) Lesson(ctx context.Context, recipe string) (lesson.Findings, erro
 	return lesson.Compare(outcomes, o), nil
 }
 
-// maxLoad is the most fragrance that the suppliers of a sheet's waxes allow, in
-// per cent of the wax; 0 = not known for each of them.
+// maxLoad is the most fragrance that the suppliers of a sheet's waxes and oils
+// allow, in per cent of the wax; 0 = not known for each of them.
 func maxLoad(s plan.Sheet) float64 {
-	if s.Source == nil || len(s.Source.Wax) == 0 {
+	if s.Source == nil {
 		return 0
 	}
-	least := math.Inf(1)
-	for _, w := range s.Source.Wax {
-		if w.MaxLoad <= 0 {
-			return 0
-		}
-		most := w.MaxLoad
-		if w.Basis == plan.OfTotal && most < 100 { // p of the total is p/(1-p) of the rest, which is wax at the most
-			most = 100 * most / (100 - most)
-		}
-		least = min(least, most)
+	most, ok := s.Source.HighestLoad()
+	if !ok {
+		return 0
 	}
-	return least
+	return most
 }
 
 // Note keeps what was found of a batch whose pot and shelf have let go of it. The

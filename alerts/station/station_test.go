@@ -128,11 +128,12 @@ func (k *kitchen) reading(c float64, q probe.Quality) {
 // until lets time go by until the stage is s.
 func (k *kitchen) until(s plan.Stage, most time.Duration) {
 	k.t.Helper()
-	for range int(most / time.Second) {
+	const look = 5 * time.Second
+	for range int(most / look) {
 		if k.view().Stage == s {
 			return
 		}
-		k.pass(time.Second)
+		k.pass(look)
 	}
 	k.t.Fatalf("stage %q after %v, wax %.1f °C; want %q", k.view().Stage, most, k.pot.Wax(), s)
 }

@@ -66,6 +66,9 @@ func (s Sheet) Again(batch string, o Options) (Sheet, error) {
 	if o.Ceiling > 0 {
 		was.Ceiling = o.Ceiling
 	}
+	if o.Lots != nil {
+		was.Lots = o.Lots
+	}
 	return s.Source.Sheet(s.Counts(), was)
 }
 

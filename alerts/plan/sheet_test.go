@@ -261,6 +261,17 @@ func TestWhatCannotBeWorkedOut(t *testing.T) {
 	}
 }
 
+func TestOptionsThatCannotBe(t *testing.T) {
+	for _, o := range []plan.Options{
+		{Wax: -1}, {Wax: math.NaN()}, {Wax: 1e12}, {Loss: -3}, {Loss: math.Inf(1)}, {Ceiling: 212}, {Window: -time.Second},
+		{Cooling: &plan.Cooling{K: math.NaN()}}, {Cooling: &plan.Cooling{K: 0.001, Room: 2000}}, {Jug: "Bath tub"},
+	} {
+		if _, err := plain().Sheet([]plan.Count{jars(1)}, o); !errors.Is(err, plan.ErrInvalid) {
+			t.Errorf("%+v: %v", o, err)
+		}
+	}
+}
+
 func TestThresholdProblemsNameFieldValueRuleAndMend(t *testing.T) {
 	tests := []struct {
 		name   string
@@ -331,6 +342,15 @@ func TestScaleAndAgain(t *testing.T) {
 	}
 	if _, err := (plan.Sheet{}).Scale(2); err == nil {
 		t.Error("scaled a sheet without a recipe")
+	}
+}
+
+func TestLotsOfABatchGoBeforeTheRecipes(t *testing.T) {
+	r := plain()
+	r.Oils[0].Lot = "old"
+	s := sheet(t, r, plan.Options{Lots: map[string]string{"Tarred rope": "TR-9", "Rapeseed-coconut": "RC-2"}}, jars(1))
+	if s.Fragrance[0].Lot != "TR-9" || s.Wax[0].Lot != "RC-2" || r.Oils[0].Lot != "old" {
+		t.Errorf("%+v %+v, recipe %+v", s.Fragrance, s.Wax, r.Oils)
 	}
 }
 

@@ -20,6 +20,32 @@ type Options struct {
 	Loss    float64       `json:"loss,omitempty"`    // g left in a jug as seen in earlier batches; 0 = the recipe's
 	From    string        `json:"from,omitempty"`    // code of the earlier batch this one repeats
 	Ceiling float64       `json:"ceiling,omitempty"` // °C, boiling point of water at the station; 0 = not known
+	// Lots of this batch by name of the wax, oil or extra; they go before the recipe\'s.
+	Lots map[string]string `json:"lots,omitempty"`
+}
+
+// Validate returns what can't be in the options.
+func (o Options) Validate() []Problem {
+	var out []Problem
+	add := func(field string, v any, rule string) {
+		out = append(out, Problem{"options." + field, fmt.Sprint(v), rule, "check the number, or leave it out"})
+	}
+	if !finite(o.Wax) || o.Wax < 0 || o.Wax > 1e6 {
+		add("wax", o.Wax, "an amount of wax in grams is needed")
+	}
+	if !finite(o.Loss) || o.Loss < 0 || o.Loss > 1e5 {
+		add("loss", o.Loss, "an amount left in the jug in grams is needed")
+	}
+	if !finite(o.Ceiling) || o.Ceiling != 0 && (o.Ceiling < 60 || o.Ceiling > 105) {
+		add("ceiling", o.Ceiling, "water boils between 60 and 105 °C wherever people live")
+	}
+	if o.Window < 0 {
+		add("window", o.Window, "a time can't be negative")
+	}
+	if c := o.Cooling; c != nil && !(c.K > 0 && c.K < 1 && finite(c.Room) && math.Abs(c.Room) < 100) {
+		add("cooling", *c, "a rate a second between 0 and 1 and a room in °C are needed")
+	}
+	return out
 }
 
 // ErrInvalid is returned, wrapped around every [Problem], when a recipe can't be
@@ -47,12 +73,13 @@ func Problems(ps []Problem) error {
 // A batch that does not fit into the jug is split into melts as equal as whole
 // containers allow, and each melt is weighed by itself.
 func (r Recipe) Sheet(counts []Count, o Options) (Sheet, error) {
-	if err := Problems(r.Validate()); err != nil {
+	if err := Problems(append(r.Validate(), o.Validate()...)); err != nil {
 		return Sheet{}, err
 	}
 	if o.Ceiling > 0 && r.Thresholds.BathCeiling == 0 {
 		r.Thresholds.BathCeiling = o.Ceiling
 	}
+	r = r.withLots(o.Lots)
 	s := Sheet{
 		Name: r.Name, Recipe: r.Name, From: o.From,
 		Thresholds: r.Bands(), Timers: r.Timers, Show: r.Show,
@@ -62,9 +89,6 @@ func (r Recipe) Sheet(counts []Count, o Options) (Sheet, error) {
 	jars, err := r.jars(counts)
 	if err != nil {
 		return Sheet{}, err
-	}
-	if o.Wax < 0 || !finite(o.Wax) {
-		return Sheet{}, fmt.Errorf("%w: %g g of wax", ErrInvalid, o.Wax)
 	}
 	if len(jars) == 0 && o.Wax == 0 {
 		return Sheet{}, fmt.Errorf("%w: nothing to make: say how many of which container, or how much wax", ErrInvalid)
@@ -103,6 +127,29 @@ func (r Recipe) Sheet(counts []Count, o Options) (Sheet, error) {
 	s.order(r)
 	s.warn(r, jug)
 	return s, nil
+}
+
+// withLots returns the recipe with other lots; the one it is called on keeps its own.
+func (r Recipe) withLots(lots map[string]string) Recipe {
+	if len(lots) == 0 {
+		return r
+	}
+	r.Wax, r.Oils, r.Extras = slices.Clone(r.Wax), slices.Clone(r.Oils), slices.Clone(r.Extras)
+	set := func(name string, lot *string) {
+		if l, ok := lots[name]; ok {
+			*lot = l
+		}
+	}
+	for i := range r.Wax {
+		set(r.Wax[i].Name, &r.Wax[i].Lot)
+	}
+	for i := range r.Oils {
+		set(r.Oils[i].Name, &r.Oils[i].Lot)
+	}
+	for i := range r.Extras {
+		set(r.Extras[i].Name, &r.Extras[i].Lot)
+	}
+	return r
 }
 
 // maxJars bounds what one sheet is asked for.

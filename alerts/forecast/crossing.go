@@ -1,9 +1,6 @@
 package forecast
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // mixture is a weighted sum of log-normal or normal distributions, kept in the
 // engine so that reading it off allocates nothing.
@@ -144,6 +141,9 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		return because(Disturbed, "the reading jumped; waiting to see what it was")
 	}
 	now := e.now()
+	if e.mode == Heating && dir == Cooling {
+		return because(TooEarly, "the wax is still warming")
+	}
 	if (now-target)*float64(dir) >= 0 {
 		f := because(Reached, "the wax is there")
 		f.Eta, f.Lo, f.Hi, f.PReach = 0, 0, 0, 1
@@ -153,13 +153,13 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		return because(TooEarly, "not enough curve yet")
 	}
 	if e.mode != dir {
-		if dir == Cooling {
-			return because(TooEarly, "the wax is still warming")
-		}
 		return because(Unreachable, "the wax is cooling: it won't get there at this heat")
 	}
 	if dir == Cooling && e.k.Congeal != 0 && target < e.k.Congeal {
-		return because(Plateau, fmt.Sprintf("the target lies below the congealing point (%.0f °C); wax gives off heat while it sets, and no time can be told", e.k.Congeal))
+		return because(Plateau, e.congeal)
+	}
+	if dir == Cooling && e.plateau {
+		return because(Plateau, "it has all but stopped cooling, as wax does while it sets; no time can be told")
 	}
 	if dir == Heating && e.melting(now) {
 		return because(TooEarly, "the wax is still melting")

@@ -1,6 +1,7 @@
 package forecast
 
 import (
+	"fmt"
 	"math"
 )
 
@@ -12,6 +13,7 @@ const (
 	defaultRoom   = 22.0 // °C, a kitchen nobody measured
 	defaultRoomSD = 4.5  // K
 	guessRoomSD   = 2.5  // K, a room temperature somebody guessed
+	bathProbeSD   = 2.0  // K, a measured bath against what the jug feels
 	probeRoomSD   = 0.8  // K, a measured one against what the pot feels
 	exactRoomSD   = 0.3  // K, the same for the law in its purest form
 	defaultBoil   = 99.0 // °C, water a little above the sea
@@ -38,7 +40,7 @@ var manners = [...]struct{ q, wob, time, prior float64 }{
 const (
 	nq     = len(manners)
 	quickQ = 4e-3 // an expert that wanders this much is quick
-	maxLaw = 4
+	maxLaw = 5
 	maxExp = nq * maxLaw
 )
 
@@ -73,15 +75,23 @@ type Engine struct {
 	haveRoom bool
 	bath     float64
 	haveBath bool
+	congeal  string // why there is no time below the congealing point
 
-	regime  Regime
-	scented bool
-	toldAt  float64
-	told    EventKind
+	regime    Regime
+	regimeAt  float64
+	scented   bool
+	stepUntil float64   // s, a step down is expected until then
+	flipAsk   Direction // the maker told which way it will go
+	bathAt    float64
+	kept      float64 // 1/s, how fast the pot went while it last went steadily
+	keptSign  Direction
+	plateau   bool
+	judged    bool // the last change has been named
 
 	noticed  [16]Noticed
 	nnoticed int
 	lessons  []Lesson
+	lowest   float64 // °C, since it cools
 	quickest float64 // 1/s, greatest rate over distance to boiling while heating
 
 	hind [len(hindAhead)]hindcast
@@ -92,7 +102,7 @@ type Engine struct {
 
 // New returns an engine that has seen nothing yet.
 func New(k Known) *Engine {
-	e := &Engine{regime: RegimeUnknown, toldAt: math.Inf(-1)}
+	e := &Engine{regime: RegimeUnknown, stepUntil: math.Inf(-1), judged: true}
 	e.none = law{name: "straight"}
 	e.Know(k)
 	return e
@@ -101,6 +111,8 @@ func New(k Known) *Engine {
 // Know replaces what is known of the pot; the curve seen so far is kept.
 func (e *Engine) Know(k Known) {
 	e.k = k
+	e.k.Lessons = append([]Lesson(nil), k.Lessons...)
+	e.congeal = fmt.Sprintf("the target lies below the congealing point (%.0f °C); wax gives off heat while it sets, and no time can be told", k.Congeal)
 	e.setLaws()
 	if e.mode == Cooling && k.Room != 0 && !e.haveRoom {
 		for i := range e.bank[:e.nbank] {
@@ -121,12 +133,14 @@ func (e *Engine) setLaws() {
 		{name: "convection", dir: Cooling, weight: 0.35, n: 1.2, nsd: 0.1, room: true, drift: roomDrift},
 		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true, drift: roomDrift},
 		{name: "elsewhere", dir: Cooling, weight: 0.07, n: 1, ta: 50, tasd: 20, drift: bathDrift},
+		e.learnt(Cooling),
 	}
 	e.laws[1] = [maxLaw]law{
 		{name: "boiling bath", dir: Heating, weight: 0.45, n: 1, ta: boil - 3, tasd: 3},
 		{name: "any bath", dir: Heating, weight: 0.3, n: 1, ta: 85, tasd: 12},
 		{name: "constant power", dir: Heating, weight: 0.2, n: 0, nsd: 0.2, ta: boil - 8, tasd: 10},
 		{name: "slack", dir: Heating, weight: 0.05, n: 0.6, nsd: 0.5, ta: 92, tasd: 8},
+		e.learnt(Heating),
 	}
 }
 
@@ -228,6 +242,7 @@ func (e *Engine) update(t, c float64, n int) {
 		e.step(dt, t, c, v, lt)
 		e.review()
 		e.watchMelt()
+		e.judge()
 		e.bend.add(t, c)
 		if e.mode == Cooling && e.bend.n == 1 {
 			room, _ := e.roomPrior(&e.laws[0][1])
@@ -286,6 +301,15 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 		}
 	}
 	if limit < missLimit {
+		lead := math.Inf(-1)
+		for i := range e.bank[:e.nbank] {
+			if x := &e.bank[i]; x.q < quickQ {
+				lead = math.Max(lead, x.lw)
+			}
+		}
+		if e.bank[quick].lw > lead {
+			e.since, e.judged = e.at, false
+		}
 		for i := range e.bank[:e.nbank] {
 			x := &e.bank[i]
 			if x.q < quickQ && x.miss > limit {
@@ -331,7 +355,6 @@ func (e *Engine) reseed(x, y *expert) {
 	x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN] = ta, n, vta, vn
 	x.miss = 0
 	x.lw = math.Max(x.lw, y.lw-3)
-	e.since = e.at
 }
 
 // quickOf is the weightiest quick expert of a law.
@@ -369,10 +392,85 @@ func (e *Engine) pickMode(t float64) {
 	if want == e.mode || t-e.first < 5 || e.count < 4 {
 		return
 	}
+	if e.mode == Cooling && e.flipAsk != Heating && e.track.x[sT] < setTo {
+		// Wax warms by itself while it sets, by a degree or so.
+		if e.track.x[sT] < e.lowest+setRise {
+			e.plateau = true
+			return
+		}
+	}
+	if e.mode != 0 {
+		e.learn()
+		if want == Cooling && e.flipAsk != Cooling {
+			e.notice(HeatOff, t)
+			if e.regime == RegimeHeating || e.regime == RegimeUnknown {
+				e.regime, e.regimeAt = RegimeBathOff, t
+			}
+		} else if want == Heating && e.flipAsk != Heating {
+			e.notice(HeatOn, t)
+			e.regime, e.regimeAt = RegimeHeating, t
+		}
+	}
+	e.flipAsk = 0
 	e.mode = want
 	e.modeAt, e.since = t, t
+	e.lowest = math.Inf(1)
+	e.plateau = false
+	e.kept, e.judged = 0, true
 	e.breakRecord()
 	e.seed()
+}
+
+// While wax sets it all but stops cooling, and may warm a little.
+const (
+	setFrom, setTo = 28.0, 72.0 // °C, between which waxes set
+	setRise        = 2.5        // K, the most that setting wax warms by itself
+	setSlow        = 0.35       // of the fall that was expected, and less
+)
+
+// judge names a change of the cooling rate once the new one is known.
+func (e *Engine) judge() {
+	if e.mode == 0 {
+		return
+	}
+	e.lowest = math.Min(e.lowest, e.track.x[sT])
+	r, ok := e.Rate()
+	if !ok {
+		return
+	}
+	var d float64
+	if e.mode == Cooling {
+		room, _ := e.roomPrior(&e.laws[0][1])
+		d = e.track.x[sT] - room
+	} else {
+		d = e.track.x[sT] - (e.laws[1][0].ta + 3)
+	}
+	if math.Abs(d) < 3 {
+		return
+	}
+	k := -r / d
+	age := e.at - e.since
+	if !e.judged && age > 60 {
+		e.judged = true
+		if e.kept > 0 && e.at-e.regimeAt > 120 {
+			switch q := k / e.kept; {
+			case q > 1.5 && e.mode == Cooling && e.regime != RegimeBench:
+				e.notice(JugOut, e.since)
+				e.setRegime(RegimeBench)
+				e.favour(-1.5)
+			case q > 1.3 || q < 0.7:
+				e.notice(Change, e.since)
+			}
+		}
+		e.kept = 0
+	}
+	if age > 120 && e.judged {
+		if e.kept == 0 {
+			e.kept = k
+		} else {
+			e.kept += (k - e.kept) * 0.02
+		}
+	}
 }
 
 // seed fills the bank from the tracker and the priors.
@@ -410,6 +508,20 @@ func (e *Engine) plant(x *expert) {
 		ta, sd = e.roomPrior(l)
 	}
 	x.x[sTa], x.p[sTa][sTa] = ta, sd*sd
+	if l.k > 0 {
+		// What the shop has learnt says how fast it should go. How well that
+		// agrees is evidence for its holding here.
+		r := l.rate(x.gap())
+		v := l.ksd * l.ksd * r * r
+		z := (x.x[sR] - r) * (x.x[sR] - r) / (v + x.p[sR][sR])
+		x.measure(sR, r, v, 10)
+		x.lw -= math.Min(z, 12) / 2
+	}
+}
+
+// rate is how fast the law lets the wax move at a distance d from equilibrium.
+func (l *law) rate(d float64) float64 {
+	return -l.k * d * math.Pow(math.Abs(d)/lessonGap, l.n-1)
 }
 
 func (e *Engine) roomPrior(l *law) (ta, sd float64) {
@@ -459,26 +571,52 @@ func (e *Engine) Bath(t, celsius float64) {
 	if math.IsNaN(celsius) || celsius < -5 || celsius > 130 {
 		return
 	}
-	e.haveBath = true
-	e.bath = celsius
+	d := 0.0
+	if e.haveBath {
+		dt := math.Max(t-e.bathAt, 0)
+		d = math.Max(-5, math.Min(5, celsius-e.bath)) * (1 - math.Exp(-dt/30))
+		e.bath += d
+	} else {
+		e.haveBath, e.bath = true, celsius
+	}
+	first := e.bathAt == 0
+	e.bathAt = math.Max(e.bathAt, t)
+	if e.regime == RegimeBench {
+		return
+	}
+	// Only an equilibrium that is free to be a bath's may follow it.
+	for i := range e.bank[:e.nbank] {
+		if x := &e.bank[i]; !x.law.room && x.law.tasd > 4 {
+			if first {
+				x.measure(sTa, celsius, bathProbeSD*bathProbeSD, 4)
+			} else {
+				x.x[sTa] += d
+			}
+		}
+	}
 }
 
-// Tell takes in what the maker did at t.
+// Tell takes in what the maker did at t, s.
 func (e *Engine) Tell(t float64, kind EventKind) {
-	e.told, e.toldAt = kind, t
 	switch kind {
 	case HeatOn:
-		e.regime = RegimeHeating
+		e.setRegime(RegimeHeating)
 		e.loosen(2)
+		e.flipAsk = Heating
 	case HeatOff:
-		e.regime = RegimeBathOff
+		if e.regime != RegimeBench {
+			e.setRegime(RegimeBathOff)
+		}
 		e.loosen(1)
+		e.flipAsk = Cooling
 	case JugOut:
-		e.regime = RegimeBench
+		e.setRegime(RegimeBench)
 		e.loosen(2)
+		e.favour(-2)
 	case ScentIn:
 		e.scented = true
-		e.loosen(0.3)
+		e.stepUntil = t + 180
+		e.breakRecord()
 	case Stirred:
 		e.loosen(0.3)
 	case Change:
@@ -486,6 +624,28 @@ func (e *Engine) Tell(t float64, kind EventKind) {
 	case ProbeOut:
 		e.hold.force(e.last)
 	case ProbeBack:
+		// The readings themselves say when the wax is read again.
+	}
+}
+
+// setRegime closes the lesson of the regime that ends.
+func (e *Engine) setRegime(r Regime) {
+	if r == e.regime {
+		return
+	}
+	e.learn()
+	e.regime = r
+	e.regimeAt = e.at
+	e.kept = 0
+}
+
+// favour moves the weight of equilibria other than the room's, in nats.
+func (e *Engine) favour(nats float64) {
+	for i := range e.bank[:e.nbank] {
+		if x := &e.bank[i]; x.law.dir == Cooling && !x.law.room {
+			x.lw += nats
+			x.pri += nats
+		}
 	}
 }
 
@@ -555,11 +715,6 @@ func (e *Engine) notice(k EventKind, at float64) {
 	}
 	e.noticed[e.nnoticed] = Noticed{k, at}
 	e.nnoticed++
-}
-
-// Lessons returns what this batch has taught so far.
-func (e *Engine) Lessons() []Lesson {
-	return append([]Lesson(nil), e.lessons...)
 }
 
 // Pass tells the engine that it is t now and no good reading came: crossing

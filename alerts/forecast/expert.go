@@ -40,6 +40,7 @@ type law struct {
 	n, nsd   float64 // prior of the exponent
 	room     bool    // the equilibrium is the room's
 	ta, tasd float64 // prior of the equilibrium when it is not the room's, °C
+	k, ksd   float64 // 1/s at lessonGap and its relative scatter, when learnt; 0 otherwise
 	drift    float64 // variance that the equilibrium gains, K²/s
 }
 

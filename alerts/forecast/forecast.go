@@ -1,8 +1,3 @@
-// Package forecast says when a pot of wax will reach a temperature.
-//
-// It fits Newton's law dT/dt = -k (T - Ta) to the tail of a trace and reads the
-// crossing time's distribution off the fit. It is pure: time comes in as seconds
-// on the caller's own line, there is no clock and no I/O.
 package forecast
 
 // Direction says which way the wax must cross a target.
@@ -82,7 +77,8 @@ type Lesson struct {
 	Jug      string  `json:"jug"`
 	Regime   Regime  `json:"regime"`
 	WaxGrams float64 `json:"wax_grams"`
-	K        float64 `json:"k"`        // 1/s
+	K        float64 `json:"k"`        // 1/s, at 40 K from the equilibrium
+	Exponent float64 `json:"exponent"` // of the law; 1 is Newton's
 	Ambient  float64 `json:"ambient"`  // °C, equilibrium that it cooled or heated toward
 	Residual float64 `json:"residual"` // K, scale of what the law left over
 	Minutes  float64 `json:"minutes"`  // of curve behind it

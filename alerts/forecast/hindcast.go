@@ -14,7 +14,7 @@ type hindcast struct {
 	sum, wt float64 // of squared standard errors, faded
 }
 
-type kept struct{ due, mid, sd float64 }
+type kept struct{ due, mid, sd, from float64 }
 
 const (
 	hindRing   = 32
@@ -48,13 +48,16 @@ func (e *Engine) review() {
 			}
 			c := now - rate*(e.at-k.due)
 			z2 := (c - k.mid) * (c - k.mid) / (k.sd*k.sd + vnow)
+			if i == 1 {
+				e.settingNow(k.from-k.mid, k.from-c)
+			}
 			g := math.Exp(-h.ahead / hindPer / hindMemory)
 			h.sum = h.sum*g + math.Min(z2, 8)
 			h.wt = h.wt*g + 1
 		}
 		if e.at >= h.next && h.n < hindRing {
 			mid, v := e.moments(h.ahead)
-			h.ring[(h.first+h.n)%hindRing] = kept{e.at + h.ahead, mid, math.Sqrt(v)}
+			h.ring[(h.first+h.n)%hindRing] = kept{e.at + h.ahead, mid, math.Sqrt(v), e.track.x[sT]}
 			h.n++
 			h.next = e.at + h.ahead/hindPer
 		}
@@ -127,3 +130,17 @@ func (e *Engine) strays(s float64) float64 {
 }
 
 const hindGain = 1.5
+
+// settingNow compares the fall of four minutes with the one expected.
+func (e *Engine) settingNow(expected, fell float64) {
+	t := e.track.x[sT]
+	if e.mode != Cooling || t < setFrom || t > setTo || expected < math.Max(1, 10*e.noise.sd()) {
+		return
+	}
+	switch q := fell / expected; {
+	case q < setSlow:
+		e.plateau = true
+	case q > 2*setSlow:
+		e.plateau = false
+	}
+}

@@ -165,6 +165,9 @@ func (e *Engine) fits(t, c float64) bool {
 	gate := math.Max(6*math.Sqrt(sd*sd+e.noise.variance()), 0.7)
 	if e.count < 4 {
 		gate = math.Max(gate, 1.5)
+	} else if t < e.stepUntil {
+		// The fragrance is expected to cool the wax: a small step counts too.
+		gate = math.Max(5*math.Sqrt(sd*sd+e.noise.variance()), 0.35)
 	}
 	if !h.on {
 		if math.Abs(off) <= gate {
@@ -272,7 +275,12 @@ func (e *Engine) settle(t, pred float64) {
 // jump moves the whole bank to a new level.
 func (e *Engine) jump(t, level, s, se, sd float64) {
 	h := &e.hold
-	step := level - h.from
+	from := h.from
+	step := level - from
+	thinner := 1.0
+	if t < e.stepUntil+60 {
+		thinner = e.thinner()
+	}
 	at := h.since
 	out := h.out
 	*h = hold{}
@@ -284,7 +292,7 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 			d0 := x.gap()
 			x.x[sT] = level
 			d1 := x.gap()
-			x.x[sR] *= math.Pow(d1/d0, x.x[sN])
+			x.x[sR] *= math.Pow(d1/d0, x.x[sN]) * thinner
 		}
 		r := x.x[sR]
 		if x.law.dir == 0 || math.Abs(s-r) > 3*se+0.5*math.Abs(r) || out {
@@ -323,10 +331,44 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 	switch {
 	case out:
 		e.notice(ProbeBack, t)
-	case step < -1 && !e.scented && h.from > 55:
+	case t < e.stepUntil+60:
+		// The maker told of the fragrance: this was it.
+		e.stepUntil = math.Inf(-1)
+	case !e.scented && from > 55 && e.scentStep(from, step):
 		e.scented = true
 		e.notice(ScentIn, at)
 	default:
 		e.notice(Change, at)
 	}
+}
+
+// Specific heats of liquid wax and of fragrance oil, kJ/(kg K): waxes 2.1 to 2.9
+// and oils near 1.9 in common tables.
+const (
+	waxHeat = 2.3
+	oilHeat = 1.9
+)
+
+// scentStep tells whether a step could be the fragrance going in: by the energy
+// balance when the masses are known, else by its size.
+func (e *Engine) scentStep(from, step float64) bool {
+	if e.k.OilGrams <= 0 || e.k.WaxGrams <= 0 {
+		return step < -1 && step > -12
+	}
+	oil := e.k.OilCelsius
+	if oil == 0 {
+		oil = defaultRoom
+	}
+	mo, mw := e.k.OilGrams*oilHeat, e.k.WaxGrams*waxHeat
+	want := -mo * (from - oil) / (mo + mw)
+	return step < 0.4*want && step > 2.2*want
+}
+
+// thinner is by how much the fragrance's own heat slows the wax.
+func (e *Engine) thinner() float64 {
+	if e.k.OilGrams <= 0 || e.k.WaxGrams <= 0 {
+		return 1
+	}
+	mo, mw := e.k.OilGrams*oilHeat, e.k.WaxGrams*waxHeat
+	return mw / (mo + mw)
 }

@@ -1,0 +1,2 @@
+// Package forecast says when a pot of wax will reach a temperature.
+package forecast

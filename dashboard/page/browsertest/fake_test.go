@@ -5,13 +5,11 @@ package browsertest
 import (
 	"context"
 	"encoding/json"
-	"fmt"
 	"io/fs"
 	"math"
 	"mime"
 	"net/http"
 	"path"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -41,6 +39,8 @@ type fake struct {
 	rest    map[string]any // answers of GET routes by path
 	down    bool
 	mute    bool // no "alive" messages
+	still   bool // no readings but the first
+	empty   bool // nothing recorded, no recipe, no probe
 }
 
 func newFake(files fs.FS, scene string) *fake {
@@ -128,6 +128,9 @@ func (f *fake) live(w http.ResponseWriter, r *http.Request) {
 	}()
 	alive := time.NewTicker(5 * time.Second)
 	defer alive.Stop()
+	if !f.still {
+		go f.keepReading(gone)
+	}
 	for {
 		var b []byte
 		select {
@@ -155,6 +158,33 @@ func (f *fake) live(w http.ResponseWriter, r *http.Request) {
 		if c.Write(ctx, websocket.MessageText, b) != nil {
 			return
 		}
+	}
+}
+
+// keepReading repeats the last reading once a second for one page.
+func (f *fake) keepReading(gone <-chan struct{}) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case <-gone:
+			return
+		case <-tick.C:
+		}
+		f.mu.Lock()
+		for _, p := range f.snap["pots"].([]obj) {
+			r := obj{}
+			for k, v := range p["reading"].(obj) {
+				r[k] = v
+			}
+			r["at"], r["age"] = f.nowLocked(), 0.2
+			p["reading"] = r
+			if r["quality"] == "good" {
+				p["last_good"] = r
+			}
+			f.sendLocked(obj{"type": "reading", "pot_id": p["id"], "reading": r})
+		}
+		f.mu.Unlock()
 	}
 }
 
@@ -302,6 +332,10 @@ func (f *fake) api(w http.ResponseWriter, r *http.Request, p string) {
 		}
 		reply(w, 204, nil)
 	case p == "/sheet":
+		if body["options"].(obj)["wax"] == 13.0 { // a way to see a refusal
+			reply(w, 422, obj{"code": "invalid", "status": 422, "title": "That can't be", "detail": "The recipe can't be worked out.", "fields": []obj{{"field": "container[2].volume", "text": "is 300 ml: a fill by volume needs the density of every wax; add it to each wax"}}})
+			return
+		}
 		reply(w, 200, obj{"sheet": sheet(), "text": "sheet"})
 	case p == "/channels/test":
 		reply(w, 200, f.rest["/channels"])
@@ -349,8 +383,8 @@ func sheet() obj {
 		"fragrance":  []obj{{"name": "Harbour Fog oil", "grams": 76.0, "lot": "HF-12"}, {"name": "Tarred rope oil", "grams": 25.5}},
 		"extras":     []obj{{"name": "Slate dye", "grams": 1.4}},
 		"containers": []obj{{"name": "Tin 200", "count": 8, "grams": 180.0, "wicks": 1}, {"name": "Jam jar", "count": 1, "grams": 100.0, "wicks": 1}},
-		"jug":        "Big jug",
-		"warnings":   []obj{{"key": "flash-class", "text": "Scent-add at 74 °C is within 16.7 °C of the flash point of Tarred rope oil (88 °C, closed cup). Keep flames away while you stir."}},
+		"jug":        "Big jug", "scale_step": 1.0, "fine_step": 0.1,
+		"warnings": []obj{{"key": "flash-class", "text": "Scent-add at 74 °C is within 16.7 °C of the flash point of Tarred rope oil (88 °C, closed cup). Keep flames away while you stir."}},
 	}
 }
 
@@ -358,8 +392,6 @@ func bands() obj {
 	return obj{"scent_add": 74.0, "pour_high": 57.0, "pour": 54.0, "pour_low": 50.0, "congeal": 44.0,
 		"flash": obj{"celsius": 93.0, "method": "closed cup", "oil": "Tarred rope oil"}, "flash_margin": 10.0, "scorch": 100.0, "bath_ceiling": 99.9}
 }
-
-func num(v float64) *float64 { return &v }
 
 // stage puts a pot into a stage, with what belongs to it.
 func stage(p obj, name string) {
@@ -394,7 +426,7 @@ func stage(p obj, name string) {
 	}
 	switch name {
 	case "melting":
-		n := next("scent-add", "ok", 74.0, 372, 300, 470)
+		n := next("scent-add", "ok", 74.0, 372, 315, 470)
 		n["grams"] = 101.5
 		set(63.4, 1.8, true, n, "scent-added", "heat-off", "probe-out")
 	case "scent":
@@ -465,6 +497,7 @@ func (f *fake) setScene(scene string) {
 	pots := []obj{one("melting")}
 	switch name {
 	case "none":
+		f.empty = true
 		pots = []obj{}
 	case "alarm":
 		pots[0]["notices"] = []obj{flashAlarm}
@@ -496,6 +529,9 @@ func (f *fake) setScene(scene string) {
 		pots = []obj{one("cooling"), newPot("small", "Small jug", "melting", f.start)}
 	case "three":
 		pots = []obj{one("window"), newPot("small", "Small jug", "melting", f.start), newPot("test", "Test pot", "idle", f.start)}
+	case "dead":
+		f.still = true
+		pots[0]["reading"].(obj)["age"] = 12.0
 	case "":
 	default:
 		pots[0] = one(name)
@@ -555,25 +591,67 @@ func (f *fake) restOf() {
 		{"id": "d1", "name": "Kitchen phone", "role": "maker", "paired": at(72 * time.Hour), "seen": at(time.Minute), "this": true},
 		{"id": "d2", "name": "Tablet in the shop", "role": "viewer", "paired": at(240 * time.Hour), "seen": at(26 * time.Hour)}}}
 	f.rest["/probes"] = obj{"probes": []obj{
-		{"id": "28-0417", "driver": "w1", "pot": "pot", "role": "pot", "state": "reading", "detail": "", "opens": 1, "errors": obj{"crc": 2},
-			"reading": obj{"probe": "28-0417", "role": "pot", "at": at(0), "age": 0.5, "celsius": 63.4, "quality": "good"}},
-		{"id": "room", "driver": "w1", "pot": "", "role": "room", "state": "missing", "detail": "It was there until 10:02. Look at the plug.", "opens": 3, "errors": obj{}, "reading": nil}}}
-	f.rest["/batches"] = obj{"next": "", "batches": []obj{
-		{"id": "b-0042", "pot": "pot", "name": "Harbour Fog, tins", "recipe": "Harbour Fog", "stage": "melting", "started": at(38 * time.Minute), "ended": nil, "lots": []string{"RC-0417", "HF-12"}},
-		{"id": "b-0039", "pot": "pot", "name": "Harbour Fog, tins", "recipe": "Harbour Fog", "stage": "curing", "started": at(50 * time.Hour), "ended": nil, "lots": []string{"RC-0417"}},
+		{"id": "28-0417", "name": "Steel sleeve", "kind": "w1", "where": "28-000000000417", "pot": "pot", "role": "pot", "attached": true, "rate": 1.0, "readings": 2280,
+			"errors": obj{"crc": 2}, "since": at(time.Hour), "mend": "", "good": nil,
+			"last": obj{"probe": "28-0417", "role": "pot", "at": at(0), "age": 0.5, "celsius": 63.4, "quality": "good"}},
+		{"id": "room", "name": "Room", "kind": "w1", "where": "28-000000000a21", "pot": "", "role": "room", "attached": false, "rate": 0.0, "readings": 12,
+			"errors": obj{"no-device": 41}, "since": at(time.Hour), "mend": "It was there until 10:02. Look at the plug and the cable.", "last": nil, "good": nil}}}
+	f.rest["/batches"] = obj{"next": "b-0031", "batches": []obj{
+		{"id": "b-0042", "pot": "pot", "name": "Harbour Fog, tins", "recipe": "Harbour Fog", "stage": "melting", "started": at(38 * time.Minute), "lots": []string{"RC-0417", "HF-12"}},
+		{"id": "b-0039", "pot": "pot", "name": "Harbour Fog, tins", "recipe": "Harbour Fog", "stage": "curing", "started": at(50 * time.Hour), "lots": []string{"RC-0417"}},
 		{"id": "b-0031", "pot": "pot", "name": "Tarred Rope, jam jars", "recipe": "Tarred Rope", "stage": "done", "started": at(30 * 24 * time.Hour), "ended": at(12 * 24 * time.Hour), "lots": []string{}}}}
-}
-
-// Check that a number came as one: a helper for assertions on taps.
-func asFloat(v any) float64 {
-	switch x := v.(type) {
-	case float64:
-		return x
-	case string:
-		n, _ := strconv.ParseFloat(x, 64)
-		return n
+	f.rest["/recipes"] = obj{"faults": []string{}, "recipes": []obj{
+		{"key": "harbour-fog", "name": "Harbour Fog", "recipe": form(), "plan": obj{
+			"containers": []obj{{"name": "Tin 200", "wax": 170.0, "wicks": 1}, {"name": "Jam jar with the wide mouth", "wax": 95.0, "wicks": 1}},
+			"jugs":       []obj{{"name": "Big jug", "holds": 2000.0}, {"name": "Small jug", "holds": 700.0}}}},
+		{"key": "tarred-rope", "name": "Tarred Rope", "recipe": form(), "plan": obj{"containers": []obj{{"name": "Jam jar", "wax": 95.0, "wicks": 1}}}}}}
+	f.rest["/recipes/harbour-fog"] = obj{"key": "harbour-fog", "name": "Harbour Fog", "recipe": form()}
+	item := func(step, title, state string, due, done time.Duration) obj {
+		it := obj{"code": "b-0039", "name": "Harbour Fog, tins", "step": step, "title": title, "state": state, "jars": 9, "due": at(-due)}
+		if state == "done" {
+			it["done"] = at(done)
+		}
+		return it
 	}
-	panic(fmt.Sprintf("%T is no number", v))
+	f.rest["/shelf"] = obj{"now": f.nowLocked(), "due": []obj{}, "next": []obj{}, "rows": []obj{
+		{"code": "b-0039", "name": "Harbour Fog, tins", "poured": at(49 * time.Hour), "jars": 9, "status": "curing", "share": 0.146, "now": []obj{}, "next": nil, "items": []obj{
+			item("trim", "Trim 9 wicks", "done", -46*time.Hour, 45*time.Hour), item("move", "Move 9 candles", "due", -25*time.Hour, 0), item("cure", "Ready: 9 candles", "waiting", 287*time.Hour, 0)}},
+		{"code": "b-0036", "name": "Tarred Rope, jam jars for the midsummer market on the old customs quay", "poured": at(15 * 24 * time.Hour), "jars": 14, "status": "ready", "share": 1.0, "now": []obj{}, "next": nil, "items": []obj{
+			item("trim", "Trim 14 wicks", "done", -300*time.Hour, 299*time.Hour), item("move", "Move 14 candles", "done", -300*time.Hour, 270*time.Hour), item("cure", "Ready: 14 candles", "due", -20*time.Hour, 0)}}}}
+	for _, id := range []string{"b-0042", "b-0039", "b-0031"} {
+		f.rest["/batches/"+id] = f.record(id, at)
+	}
+	if f.empty {
+		f.rest["/batches"] = obj{"batches": []obj{}, "next": ""}
+		f.rest["/recipes"] = obj{"recipes": []obj{}, "faults": []string{}}
+		f.rest["/shelf"] = obj{"rows": []obj{}}
+		f.rest["/probes"] = obj{"probes": []obj{}}
+		f.rest["/devices"] = obj{"devices": []obj{}}
+	}
 }
 
-var _ = num
+func (f *fake) record(id string, at func(time.Duration) string) obj {
+	return obj{"code": id, "name": "Harbour Fog, tins", "recipe": "Harbour Fog", "station": "The Boathouse", "pot": "pot",
+		"started": at(50 * time.Hour), "poured": at(49 * time.Hour), "trim": at(46 * time.Hour), "move": at(25 * time.Hour), "ready": at(-287 * time.Hour),
+		"materials":  []obj{{"kind": "wax", "name": "Rapeseed-coconut", "planned": 1440.0, "actual": nil, "lot": "RC-0417"}, {"kind": "fragrance", "name": "Harbour Fog oil", "planned": 76.0, "actual": 76.2, "lot": "HF-12"}, {"kind": "wicks", "name": "Wicks", "planned": 9, "actual": 9}},
+		"containers": []obj{{"name": "Tin 200", "planned": 8, "actual": 8, "wicks": 1}, {"name": "Jam jar", "planned": 1, "actual": 1, "wicks": 1}},
+		"lines": []obj{{"key": "scent", "what": "Wax at scent-add", "unit": "C", "planned": 74.0, "actual": 74.6},
+			{"key": "pour", "what": "Wax at the first jar", "unit": "C", "planned": 54.0, "low": 50.0, "high": 57.0, "actual": 57.8, "mark": "above"},
+			{"key": "stir", "what": "Stirred", "unit": "s", "planned": 120.0, "actual": 131.0}, {"key": "load", "what": "Fragrance load", "unit": "%", "planned": 6.5, "actual": 6.48}},
+		"steps": []obj{{"id": "a", "kind": "start", "wall": at(50 * time.Hour), "title": "Started: wax in, heat on", "who": "Kitchen phone"},
+			{"id": "b", "kind": "scent-added", "wall": at(49*time.Hour + 20*time.Minute), "title": "Fragrance added", "celsius": 74.6, "grams": 101.5, "before": []obj{{"text": "Fragrance added 9:12", "at": at(49 * time.Hour)}}},
+			{"id": "c", "kind": "note", "wall": at(49*time.Hour + 10*time.Minute), "title": "Note", "text": "a skin at the rim", "taken": true}},
+		"findings": []obj{{"id": "f", "wall": at(24 * time.Hour), "age": 9e13, "finish": []string{"smooth"}, "cold_throw": 4, "text": "one jar a little low"}},
+		"warnings": []obj{{"key": "flash-class", "level": "caution", "text": "Scent-add at 74 °C is within 16.7 °C of the flash point."}},
+		"summary":  obj{"peak": 75.1, "peak_at": at(49 * time.Hour), "room": 19.6, "readings": 5123, "alarms": []obj{{"at": at(49*time.Hour + 25*time.Minute), "text": "Heating too fast: limit in about 2 min"}}},
+		"lots":     []string{"RC-0417", "HF-12"}, "show": obj{"temperature": "C", "mass": "g"}}
+}
+
+func form() obj {
+	return obj{"name": "Harbour Fog", "temperature": "C", "mass": "g", "scale": "1 g", "fine_scale": "0.1 g",
+		"wax":          []obj{{"name": "Rapeseed-coconut", "share": "100 %", "density": "0.88 g/ml", "max_load": "10 %", "lot": "RC-0417"}},
+		"fragrance":    obj{"load": "7 %", "basis": "of wax", "oil": []obj{{"name": "Harbour Fog oil", "share": "75 %", "flash": "101 °C", "method": "closed cup"}, {"name": "Tarred rope oil", "share": "25 %", "flash": "93 °C", "method": "closed cup"}}},
+		"container":    []obj{{"name": "Tin 200", "wax": "170 g", "wicks": 1}},
+		"temperatures": obj{"scent_add": "74 °C", "pour_high": "57 °C", "pour": "54 °C", "pour_low": "50 °C"},
+		"timers":       obj{"stir": "2 min", "cure": "14 d"}}
+}

@@ -491,8 +491,8 @@ export class Chart {
 
 /** A frame for a chart with its read-off line: {el, box, read}. */
 export function frame(label) {
-  const read = h('p', { class: 'read' }, t('curve.read.hint'));
+  const read = h('p', { class: 'read resting' }, t('curve.read.hint'));
   const box = h('div', { class: 'chart', tabindex: '0', role: 'application', 'aria-label': label, 'aria-describedby': 'curve-keys' });
   const el = h('div', { class: 'chart-frame' }, read, box, h('p', { id: 'curve-keys', class: 'quiet' }, t('curve.keys')));
-  return { el, box, read, say: (words) => text(read, words) };
+  return { el, box, read, say: (words) => { read.classList.remove('resting'); text(read, words); } };
 }

@@ -58,6 +58,11 @@ export function rebuild(el, signature, make) {
   return true;
 }
 
+/** Replaces an element's children; nothing and nested lists are allowed. */
+export function put(el, ...children) {
+  el.replaceChildren(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+}
+
 /** Says something through the polite or the assertive live region. */
 export function say(words, assertive = false) {
   const region = document.getElementById(assertive ? 'shout' : 'say');

@@ -48,16 +48,23 @@ export const firm = (words) => String(words).replace(/(\d) (°|g\b|oz\b|min\b|s\
 /** "71°": for marks and axes, where the unit is said nearby. */
 export const degrees = (celsius, unit, decimals = 0) => `${fixed(toShown(celsius, unit), decimals)}°`;
 
-/** "96 g", "1250 g", "3.39 oz", "2 lb 3.3 oz". */
-export function mass(grams, unit) {
+/**
+ * "96 g", "25.5 g", "3.39 oz", "2 lb 3.3 oz". `step` is the smallest step in
+ * grams that the maker's scale shows, when it is known.
+ */
+export function mass(grams, unit, step = 0) {
   if (!Number.isFinite(grams)) return '–';
-  if (unit !== 'oz') return `${grams < 10 ? fixed(grams, 1) : fixed(grams, 0)} g`;
+  if (unit !== 'oz') {
+    let decimals = grams < 100 && Math.abs(grams - Math.round(grams)) > 0.04 ? 1 : 0;
+    if (step > 0) decimals = Math.max(0, Math.min(3, Math.ceil(-Math.log10(step) - 1e-9)));
+    return `${fixed(grams, decimals)}\u00a0g`;
+  }
   const oz = grams / GRAMS_PER_OUNCE;
-  if (oz < 16) return `${fixed(oz, 2)} oz`;
+  if (oz < 16) return `${fixed(oz, 2)}\u00a0oz`;
   let pounds = Math.floor(oz / 16);
   let rest = Math.round((oz - pounds * 16) * 10) / 10;
   if (rest === 16) { pounds += 1; rest = 0; }
-  return rest === 0 ? `${pounds} lb` : `${pounds} lb ${fixed(rest, 1)} oz`;
+  return rest === 0 ? `${pounds}\u00a0lb` : `${pounds}\u00a0lb ${fixed(rest, 1)}\u00a0oz`;
 }
 
 /** "rising 1.8° a minute", from °C per minute. Under 0.1° a minute it is steady. */

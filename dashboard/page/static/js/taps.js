@@ -26,7 +26,7 @@ export const isBusy = (pot) => busy.has(pot);
  */
 export async function tap(pot, kind, extra = {}, { guarded = true } = {}) {
   if (busy.has(pot.id)) return false;
-  if (guarded && performance.now() - (changedAt.get(pot.id) || 0) < GUARD) return false;
+  if (guarded && performance.now() - (changedAt.get(pot.id) ?? -GUARD) < GUARD) return false;
   if (!store.live) { toast(t('tap.offline'), { kind: 'bad' }); return false; }
   const key = `${pot.id} ${kind}`;
   const old = unanswered.get(key);

@@ -35,7 +35,7 @@ export function glance(main, { id }) {
           ? h('div', { class: 'empty' }, h('h1', null, t('not-found.pot', { id })), h('p', null, h('a', { href: '#/' }, t('not-found.go'))))
           : h('div', { class: 'empty' }, h('h1', null, t('pots.none')), h('p', null, t('pots.none.do')), h('p', null, h('a', { href: '#/setup' }, t('nav.setup')))));
       } else {
-        box.replaceChildren(...pots.map((p) => {
+        box.replaceChildren(...(pots.length > 1 ? [h('h1', { class: 'quiet' }, t('nav.glance'))] : []), ...pots.map((p) => {
           const panel = new Panel(p.id, pots.length);
           panels.set(p.id, panel);
           return panel.el;

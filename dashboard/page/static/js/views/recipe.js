@@ -1,6 +1,6 @@
 // A recipe as a form: the same document as the recipe file, quantities as text
 // with their units. What is wrong is shown beside its field.
-import { h, freshId, say } from '../dom.js';
+import { h, put, freshId, say } from '../dom.js';
 import { t, has } from '../strings.js';
 import { api } from '../api.js';
 import { store } from '../store.js';
@@ -72,7 +72,7 @@ export async function recipe(main, { id }) {
 
   function draw() {
     fields.clear();
-    box.replaceChildren(
+    put(box,
       h('section', null, h('div', { class: 'fields' },
         input(doc, 'name', 'name', '', t('recipe.name')),
         input(doc, 'notes', 'notes', '', t('recipe.notes')),
@@ -92,8 +92,8 @@ export async function recipe(main, { id }) {
         h('div', { class: 'fields' }, fs.map(([key, ex]) => input(doc[name], key, `${name}.${key}`, ex, t(`recipe.f.${key}`)))))),
       h('div', { class: 'row sticky' },
         h('button', { type: 'submit', class: 'tap strong', disabled: !store.maker }, t('recipe.save')),
-        h('a', { class: 'button tap', href: '#/sheet' }, t('form.cancel')),
-        id && store.maker ? h('button', { type: 'button', class: 'plain', onclick: remove }, t('recipe.delete')) : null));
+        h('a', { class: 'button tap', href: '#/sheet' }, t('form.cancel'))),
+      id && store.maker ? h('p', null, h('button', { type: 'button', class: 'plain danger-word', onclick: remove }, t('recipe.delete'))) : null);
   }
 
   function form() {

@@ -1,6 +1,6 @@
 // The sheet: a recipe and how many of each, and it says what to weigh, how hot
 // and how long; from here a batch is started.
-import { h, rebuild, freshId, say, show } from '../dom.js';
+import { h, put, rebuild, freshId, say } from '../dom.js';
 import { t, has } from '../strings.js';
 import { store } from '../store.js';
 import { api, freshId as newId } from '../api.js';
@@ -54,10 +54,10 @@ export async function sheet(main, { query }) {
 
   function drawPick() {
     const name = freshId('recipe');
-    pick.replaceChildren(h('fieldset', null, h('legend', null, t('sheet.recipes')),
+    put(pick, h('fieldset', null, h('legend', null, t('sheet.recipes')),
       recipes.map((r) => h('div', { class: 'pick-row' },
         h('label', { class: 'check' }, h('input', { type: 'radio', name, checked: r === chosen, onchange: () => choose(r) }), h('span', null, r.name)),
-        h('a', { class: 'pick-edit', href: `#/recipe/${encodeURIComponent(r.key)}`, 'aria-label': `${t('sheet.recipe.edit')}: ${r.name}` }, t('event.edit'))))));
+        h('a', { class: 'pick-edit', href: `#/recipe/${encodeURIComponent(r.key)}`, 'aria-label': `${t('sheet.recipe.edit')}: ${r.name}` }, t('sheet.recipe.change'))))));
   }
 
   function drawForm() {
@@ -68,7 +68,7 @@ export async function sheet(main, { query }) {
       inputmode: 'decimal', autocomplete: 'off', id: freshId('f'), value: wax,
       oninput: (e) => { wax = e.target.value; soon(); },
     });
-    form.replaceChildren(
+    put(form,
       h('fieldset', null, h('legend', null, t('sheet.count')), kinds.map((c) => {
         const field = h('input', {
           inputmode: 'numeric', autocomplete: 'off', id: freshId('f'), value: String(counts.get(c.name) ?? 0),
@@ -114,11 +114,11 @@ export async function sheet(main, { query }) {
   function drawOut() {
     const u = units();
     if (!answer) {
-      out.replaceChildren(why
+      put(out, why
         ? h('div', { class: 'err', role: 'alert' }, h('p', null, why.message), h('ul', { class: 'do' }, (why.fields || []).map((f) => h('li', null, `${f.field} ${f.text}`))))
         : h('p', { class: 'sheet-wait' }, t('sheet.zero')));
     } else {
-      out.replaceChildren(paper(answer.sheet, u, true));
+      put(out, paper(answer.sheet, u, true));
     }
     drawStart();
   }
@@ -216,7 +216,7 @@ function weigh(m, s, u, lots) {
     h('th', { scope: 'row' }, p.name, h('span', { class: 'kind' }, words),
       lots ? h('input', { class: 'lot no-print', 'data-lot': `${kind} ${i}`, value: p.lot || '', placeholder: t('sheet.lot'), 'aria-label': `${t('sheet.lot')}: ${p.name}`, autocomplete: 'off', maxlength: 80 }) : null,
       p.lot ? h('span', { class: lots ? 'print-only' : 'kind' }, `${t('sheet.lot')} ${p.lot}`) : null),
-    h('td', { class: 'grams' }, format.mass(p.grams, u.mass))));
+    h('td', { class: 'grams' }, format.mass(p.grams, u.mass, kind === 'wax' ? s.scale_step : s.fine_step || s.scale_step))));
   const total = m.total_grams || ['wax', 'fragrance', 'extras'].flatMap((k) => m[k] || []).reduce((a, p) => a + p.grams, 0);
   return h('table', { class: 'weigh' },
     h('caption', null, t('sheet.weigh')),
@@ -224,5 +224,5 @@ function weigh(m, s, u, lots) {
       row('wax', t('sheet.wax')),
       row('fragrance', s.load_of_wax ? `${t('sheet.scent')} · ${t('sheet.load', { p: format.fixed(s.load_of_wax, 2) })}` : t('sheet.scent')),
       row('extras', t('sheet.extras')),
-      h('tr', { class: 'total' }, h('th', { scope: 'row' }, t('sheet.total')), h('td', { class: 'grams' }, format.mass(total, u.mass)))));
+      h('tr', { class: 'total' }, h('th', { scope: 'row' }, t('sheet.total')), h('td', { class: 'grams' }, format.mass(total, u.mass, Math.min(s.scale_step || 1, s.fine_step || s.scale_step || 1))))));
 }

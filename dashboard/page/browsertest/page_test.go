@@ -1,0 +1,429 @@
+package browsertest
+
+import (
+	"fmt"
+	"net/http/httptest"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"example.org/meltstation/dashboard/page"
+)
+
+// settled is true once the page has drawn what the station said.
+const settled = `document.documentElement.dataset.link === "live" && !document.querySelector(".loading") && document.querySelector("#main > *")`
+
+// One browser serves every test of the package; each page is a device of its own.
+var (
+	once    sync.Once
+	browser *Browser
+	closing []func()
+)
+
+// lasting is a test that outlives the one that first asks for the browser.
+type lasting struct{ testing.TB }
+
+func (l lasting) Cleanup(f func()) { closing = append(closing, f) }
+
+func (l lasting) TempDir() string {
+	dir, err := os.MkdirTemp("", "meltstation-browser-")
+	if err != nil {
+		l.Fatal(err)
+	}
+	closing = append(closing, func() { os.RemoveAll(dir) })
+	return dir
+}
+
+func shared(t *testing.T) *Browser {
+	t.Helper()
+	once.Do(func() { browser = Open(lasting{t}) })
+	if browser == nil {
+		t.Skip("no browser")
+	}
+	return browser
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	for _, f := range slices.Backward(closing) {
+		f()
+	}
+	os.Exit(code)
+}
+
+func serve(t *testing.T, scene string) (*fake, string) {
+	t.Helper()
+	f := newFake(page.FS(), scene)
+	srv := httptest.NewServer(f)
+	t.Cleanup(func() { f.cut(true); srv.CloseClientConnections(); srv.Close() })
+	return f, srv.URL
+}
+
+// quiet answers the question about sound, so that it does not stand in the way.
+const quiet = `if (!localStorage.getItem("meltstation.prefs")) localStorage.setItem("meltstation.prefs", '{"sound":false,"clock":"24"}');`
+
+// Every view is looked at in each state that changes its shape: it must fit the
+// screen, have targets that can be hit, be free of errors, and pass axe.
+func TestEveryView(t *testing.T) {
+	b := shared(t)
+	type view struct{ name, scene, hash, ready string }
+	views := []view{
+		{"melting", "melting", "", ".temp"},
+		{"scent", "scent", "", ".temp"},
+		{"stirring", "stirring", "", ".temp"},
+		{"cooling", "cooling", "", ".temp"},
+		{"window", "window", "", ".temp"},
+		{"setting", "setting", "", ".temp"},
+		{"curing", "curing", "", ".temp"},
+		{"idle", "idle", "", ".temp"},
+		{"cold", "cold", "", ".temp"},
+		{"early", "early", "", ".temp"},
+		{"wont", "wont", "", ".temp"},
+		{"cue", "cue", "", ".cue-ack"},
+		{"alarm", "alarm", "", ".alarm[open]"},
+		{"asked", "asked", "", ".ask-strip"},
+		{"suspect", "suspect", "", ".strip.alarm"},
+		{"dead", "dead", "", ".dead:not([hidden])"},
+		{"long", "long", "", ".temp"},
+		{"two", "two", "", ".temp"},
+		{"three", "three", "", ".temp"},
+		{"none", "none", "", ".empty"},
+		{"curve", "cooling", "#/curve", ".u-over"},
+		{"curve-melting", "melting", "#/curve/pot", ".u-over"},
+		{"sheet", "idle", "#/sheet", ".stepper"},
+		{"sheet-none", "none", "#/sheet", ".empty"},
+		{"recipe", "idle", "#/recipe/harbour-fog", ".recipe .field"},
+		{"shelf", "idle", "#/shelf", ".shelf-row"},
+		{"shelf-none", "none", "#/shelf", ".empty"},
+		{"records", "idle", "#/records", ".records li"},
+		{"records-none", "none", "#/records", ".empty"},
+		{"record", "idle", "#/records/b-0039", ".u-over"},
+		{"compare", "idle", "#/compare?ids=b-0042,b-0039", ".u-over"},
+		{"setup", "idle", "#/setup", ".probes li"},
+		{"setup-viewer", "long", "#/setup", ".probes li"},
+		{"nowhere", "idle", "#/nowhere", ".empty"},
+		{"pair", "idle", "pair", "#code"},
+	}
+	sizes, themes := []Size{Phone, Tablet, Laptop}, []string{"light", "dark"}
+	if !Required() { // a look at the most different ones
+		sizes, themes = []Size{Phone}, []string{"light"}
+		views = slices.DeleteFunc(views, func(v view) bool {
+			return !slices.Contains([]string{"melting", "cue", "alarm", "long", "two", "curve", "sheet", "recipe", "shelf", "record", "setup"}, v.name)
+		})
+	}
+	for _, v := range views {
+		_, url := serve(t, v.scene)
+		for _, size := range sizes {
+			for _, theme := range themes {
+				name := fmt.Sprintf("%s-%s-%s", v.name, size.Name, theme)
+				t.Run(name, func(t *testing.T) {
+					p := b.Page(t, size, theme, true)
+					p.BeforeLoad(quiet)
+					p.Go(url + "/" + v.hash)
+					if v.hash != "pair" {
+						p.Wait("the page", settled)
+					}
+					p.Wait(v.ready, fmt.Sprintf("document.querySelector(%q)", v.ready))
+					p.Fits(name)
+					p.Targets(name)
+					p.Axe(name)
+					p.Shot(name)
+					p.NoErrors()
+				})
+			}
+		}
+	}
+}
+
+// A tap is kept by the station before the page says so, shows on every other
+// page, and can be taken back.
+func TestTapIsSharedAndUndone(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "scent")
+	one, two := b.Page(t, Phone, "light", true), b.Page(t, Tablet, "dark", true)
+	for _, p := range []*Page{one, two} {
+		p.BeforeLoad(quiet)
+		p.Go(url + "/")
+		p.WaitText(".stage", "Ready for scent")
+	}
+	one.Click(`[data-tap="scent-added"]`)
+	one.WaitText("#toasts", "Scent in: kept at")
+	one.WaitText(".stage", "Stirring")
+	two.WaitText(".stage", "Stirring")
+
+	f.mu.Lock()
+	n, tap := len(f.taps), f.taps[0]
+	f.mu.Unlock()
+	if n != 1 {
+		t.Fatalf("%d taps came, want 1", n)
+	}
+	if id, _ := tap["id"].(string); len(id) < 8 {
+		t.Errorf("the tap's id is %q, want 8 characters or more", id)
+	}
+	if tap["stamp"] != float64(8) { // newPot starts at 7 and enters one stage
+		t.Errorf("the tap's stamp is %v, want 8", tap["stamp"])
+	}
+	one.Click("#toasts button")
+	one.WaitText("#toasts", "Taken back")
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if want := fmt.Sprintf("POST /pots/pot/events/%v/withdraw", tap["id"]); f.calls[len(f.calls)-1] != want {
+		t.Errorf("the last call is %q, want %q", f.calls[len(f.calls)-1], want)
+	}
+}
+
+// A double tap is one tap: the second half must not land on the button that
+// takes the first one's place.
+func TestDoubleTap(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "scent")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".stage", "Ready for scent")
+	p.Wait("the buttons to be a while old", `document.querySelector("[data-tap=scent-added]") && performance.now() > 1500`)
+	p.Eval(`(() => { const b = document.querySelector("[data-tap=scent-added]"); b.click(); b.click(); })()`, nil)
+	p.WaitText(".stage", "Stirring")
+	p.Eval(`document.querySelector(".tap-first button").click()`, nil) // at once, on what is there now
+	p.WaitText("#toasts", "Scent in: kept at")
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.taps) != 1 {
+		t.Errorf("%d taps came, want 1: %v", len(f.taps), f.taps)
+	}
+}
+
+// A tap on what is no longer so is refused by the station, and said so.
+func TestStaleTap(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "scent")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".stage", "Ready for scent")
+	f.mu.Lock()
+	f.refuse = "stale"
+	stage(f.pot(), "stirring") // the page has not heard of it yet
+	f.mu.Unlock()
+	p.Click(`[data-tap="scent-added"]`)
+	p.WaitText("#toasts", "the pot had already moved on")
+	p.WaitText(".stage", "Stirring")
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.taps) != 0 {
+		t.Errorf("a refused tap was kept: %v", f.taps)
+	}
+}
+
+// While the station is away the page says so and since when, disables its taps,
+// queues none, and comes back by itself.
+func TestStationGoesAndComesBack(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "scent")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".stage", "Ready for scent")
+	f.cut(true)
+	p.WaitText("#strips", "Nothing heard from the station since")
+	p.Wait("taps to be disabled", `document.querySelector("[data-tap=scent-added]").disabled`)
+	p.WaitText(".tap-word", "Taps wait until the station answers")
+	p.Shot("lost-phone-light")
+	p.Axe("lost")
+	p.Fits("lost")
+	f.mu.Lock()
+	f.down = false
+	stage(f.pot(), "stirring")
+	f.mu.Unlock()
+	p.WaitText(".stage", "Stirring")
+	p.Wait("the strip to go", `!document.querySelector("#strips").innerText.includes("Nothing heard")`)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.taps) != 0 {
+		t.Errorf("taps were queued: %v", f.taps)
+	}
+}
+
+// A cue is seen, in the title too, and heard after the first touch; it is
+// acknowledged once for all pages.
+func TestCueIsSeenAndHeard(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "window")
+	p := b.Page(t, Phone, "light", true)
+	p.Go(url + "/")
+	p.WaitText("#strips", "sound needs one touch")
+	p.Shot("first-visit-phone-light")
+	p.Axe("first visit")
+	p.Click("#strips button")
+	p.Wait("sound to be on", `document.documentElement.dataset.audio === "running"`)
+	var before int
+	p.Eval(`Number(document.documentElement.dataset.sounded || 0)`, &before)
+	f.notice(pourCue())
+	p.WaitText(".next", "Pour now")
+	p.Wait("the cue to sound", fmt.Sprintf(`document.documentElement.dataset.lastSound === "cue" && Number(document.documentElement.dataset.sounded) > %d`, before))
+	p.Wait("the cue in the title", `document.title.startsWith("Pour now")`)
+	p.WaitText("#say", "Pour now")
+	p.Click(".cue-ack")
+	p.Wait("the cue to be acknowledged", `!document.querySelector(".cue-ack") && document.querySelector(".strip.cue")`)
+	p.NoErrors()
+}
+
+// An alarm fills the screen, rings until it is acknowledged, says what to do,
+// and Escape does not put it away.
+func TestAlarmFillsTheScreen(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "scent")
+	p, other := b.Page(t, Phone, "light", true), b.Page(t, Laptop, "dark", true)
+	for _, x := range []*Page{p, other} {
+		x.BeforeLoad(quiet)
+		x.Go(url + "/")
+		x.WaitText(".stage", "Ready for scent")
+	}
+	f.notice(flashAlarm)
+	for _, x := range []*Page{p, other} {
+		x.WaitText(".alarm[open]", "TOO HOT")
+		x.WaitText(".alarm[open]", "Never put water on hot wax")
+	}
+	p.Wait("the alarm in the title", `document.title.startsWith("ALARM:")`)
+	p.Wait("the alarm's sound to be asked for", `document.documentElement.dataset.lastSound === "alarm"`)
+	var box []float64
+	p.Eval(`(() => { const r = document.querySelector("dialog.alarm").getBoundingClientRect(); return [r.x, r.y, r.width - innerWidth, r.height - innerHeight] })()`, &box)
+	for i, v := range box {
+		if v < -0.5 || v > 0.5 {
+			t.Errorf("the alarm leaves the screen uncovered: edge %d is off by %v px", i, v)
+		}
+	}
+	p.Eval(`(() => { const b = document.querySelector(".ack"), r = b.getBoundingClientRect(); if (r.bottom > innerHeight || r.height < 72) throw new Error("acknowledge button at " + r.bottom + ", " + r.height + " high"); return document.activeElement === b || (() => { throw new Error("focus is on " + document.activeElement.outerHTML.slice(0, 80)) })(); })()`, nil)
+	p.Eval(`document.querySelector("dialog.alarm").dispatchEvent(new Event("cancel", {cancelable: true}))`, nil)
+	p.Wait("the alarm to stay", `document.querySelector(".alarm[open]")`)
+	p.Wait("the guard against a stray tap to pass", fmt.Sprintf(`(window.__t ??= performance.now()) && performance.now() - window.__t > %d`, 800))
+	p.Click(".alarm .ack")
+	for _, x := range []*Page{p, other} {
+		x.Wait("the alarm to go", `!document.querySelector(".alarm[open]")`)
+		x.WaitText(".strip.alarm", "acknowledged")
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if last := f.calls[len(f.calls)-1]; !strings.HasSuffix(last, "/notices/flash-margin/acknowledge") {
+		t.Errorf("the last call is %q", last)
+	}
+}
+
+// A missed message makes the page ask for everything again.
+func TestGapIsMended(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "melting")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".stage", "Melting")
+	f.mu.Lock()
+	f.seq += 5 // five messages that never came
+	f.snap["pots"].([]obj)[0]["name"] = "Another jug"
+	f.mu.Unlock()
+	f.send(obj{"type": "alive"})
+	p.WaitText(".pot-name", "Another jug")
+}
+
+// A yes to "Jug out?" goes to the station.
+func TestAsked(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "asked")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".ask-strip", "Jug out at")
+	p.Click(".ask-strip .strong")
+	p.Wait("the question to go", `!document.querySelector(".ask-strip")`)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if last := f.calls[len(f.calls)-1]; last != "POST /pots/pot/events/e-out/confirm" {
+		t.Errorf("the last call is %q", last)
+	}
+}
+
+// From counts to what to weigh, to a started batch.
+func TestSheetToStart(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "idle")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".next", "No batch in this pot")
+	p.Click(`[data-tap="start"]`)
+	p.Click(".stepper button:last-of-type")
+	p.WaitText(".paper", "1440")
+	p.Shot("sheet-done-phone-light")
+	p.Axe("sheet worked out")
+	p.Targets("sheet worked out")
+	p.Fits("sheet worked out")
+	p.Click(".start-go")
+	p.Wait("the pot", `location.hash === "#/" && document.querySelector(".temp")`)
+	p.WaitText("#toasts", "Started")
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if last := f.calls[len(f.calls)-1]; last != "POST /pots/pot/start" {
+		t.Errorf("the last call is %q", last)
+	}
+}
+
+// The browser's back button goes from view to view, and an address opens a view.
+func TestBackButton(t *testing.T) {
+	b := shared(t)
+	_, url := serve(t, "cooling")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/#/shelf")
+	p.WaitText("h1", "Shelf")
+	p.Click(`.bar nav [data-key="nav.records"]`)
+	p.WaitText("h1", "Records")
+	p.Wait("the focus in the new view", `document.activeElement.id === "main"`)
+	p.Eval(`history.back()`, nil)
+	p.WaitText("h1", "Shelf")
+}
+
+// The units of this device, and its theme, are kept over a reload.
+func TestPreferences(t *testing.T) {
+	b := shared(t)
+	_, url := serve(t, "melting")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/#/setup")
+	p.Click(`[data-key="temp F"]`)
+	p.Click(`[data-key="theme dark"]`)
+	p.Go(url + "/")
+	p.Eval(`location.reload()`, nil)
+	p.WaitText(".temp", "°F")
+	p.Wait("146.1 °F for 63.4 °C", `document.querySelector(".temp").innerText.replace(/\s/g, "") === "146°F.1"`)
+	p.Wait("the dark theme", `document.documentElement.dataset.theme === "dark"`)
+}
+
+// The page works with the keyboard alone: every view can be reached and the
+// likeliest tap be made.
+func TestKeyboardAlone(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "scent")
+	p := b.Page(t, Laptop, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".stage", "Ready for scent")
+	p.Wait("the buttons to be a while old", `performance.now() > 1500`)
+	p.keys("\t", "\r") // the skip link
+	p.Wait("the focus in the pot", `document.activeElement.id === "main"`)
+	p.keys("\t")
+	p.Wait("the focus on the tap", `document.activeElement.dataset.tap === "scent-added"`)
+	var ring string
+	p.Eval(`getComputedStyle(document.activeElement).outlineStyle + getComputedStyle(document.activeElement).outlineWidth`, &ring)
+	if ring != "solid3px" {
+		t.Errorf("the focus ring is %q, want solid3px", ring)
+	}
+	p.keys("\r")
+	p.WaitText(".stage", "Stirring")
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.taps) != 1 {
+		t.Errorf("%d taps came, want 1", len(f.taps))
+	}
+}

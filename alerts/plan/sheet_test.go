@@ -345,6 +345,13 @@ func TestScaleAndAgain(t *testing.T) {
 	}
 }
 
+func TestHowFarAnAmountOfWaxGoes(t *testing.T) {
+	s := sheet(t, plain(), plan.Options{Wax: 2.6 * lb})
+	if w := has(s, "wax-fills"); w == nil || !strings.Contains(w.Text, "2 × “Pound jar” or 10 × “Tin”") {
+		t.Errorf("%v: 2.6 lb fill 2 of a pound or 10 of 4 oz", s.Warnings)
+	}
+}
+
 func TestLotsOfABatchGoBeforeTheRecipes(t *testing.T) {
 	r := plain()
 	r.Oils[0].Lot = "old"

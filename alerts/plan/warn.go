@@ -158,7 +158,20 @@ func (s *Sheet) warn(r Recipe, jug *Jug) {
 // comesOut says when an amount of wax that was given does not come out with the
 // containers that were asked for.
 func (s *Sheet) comesOut(r Recipe, add func(key string, level Level, format string, args ...any)) {
-	if s.Options.Wax <= 0 || s.Jars == 0 {
+	if s.Options.Wax <= 0 {
+		return
+	}
+	if s.Jars == 0 {
+		var fills []string
+		for _, c := range r.Containers {
+			if _, mix, err := r.Grams(c); err == nil && mix > 0 {
+				n := math.Floor((s.TotalGrams-s.LossGrams)/(mix*(1+r.TopOff/100)) + 1e-9)
+				fills = append(fills, fmt.Sprintf("%.0f × “%s”", n, c.Name))
+			}
+		}
+		if len(fills) > 0 {
+			add("wax-fills", Note, "That much wax fills %s.", strings.Join(fills, " or "))
+		}
 		return
 	}
 	spare := s.SpareGrams

@@ -175,7 +175,7 @@ func judgeFlashApproach(w *Watch, f *Facts, it *item) finding {
 		fd.verdict = yes
 	case !ok:
 		fd.verdict = same
-	case f.At-f.ScentAt < settleAfterScent, w.trend.easing(f.At.Seconds(), approachWindow):
+	case f.At-f.ScentAt < settleAfterScent, w.trend.span(f.At.Seconds(), approachWindow) < 0.8*approachWindow, w.trend.easing(f.At.Seconds(), approachWindow):
 		fd.verdict = same
 	case slope > max(minRate, 3*sd):
 		fd.seconds = (limit - w.wax) / slope

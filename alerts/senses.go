@@ -198,11 +198,14 @@ type trend struct {
 	n     int // kept
 	head  int // index of the next one
 	lastT float64
+	lastC float64
 }
 
 const (
 	trendGap  = 0.95 // s, between kept readings
 	trendHole = 20.0 // s without any: what was before says nothing of now
+	trendStep = 1.5  // K, and
+	trendFast = 1.0  // K/s: more between two readings is no wax, not even over a flame
 )
 
 func (r *trend) reset() { r.n, r.head = 0, 0 }
@@ -212,13 +215,26 @@ func (r *trend) add(t, c float64) {
 	case r.n == 0:
 	case t-r.lastT < trendGap:
 		return
-	case t-r.lastT > trendHole:
-		r.reset() // who knows what happened meanwhile
+	case t-r.lastT > trendHole, math.Abs(c-r.lastC) > trendStep+trendFast*(t-r.lastT):
+		r.reset() // something happened to the probe, not to the wax
 	}
 	r.t[r.head], r.c[r.head] = t, c
 	r.head = (r.head + 1) % len(r.t)
 	r.n = min(r.n+1, len(r.t))
-	r.lastT = t
+	r.lastT, r.lastC = t, c
+}
+
+// span is how many seconds the kept readings reach back, at most window.
+func (r *trend) span(now, window float64) float64 {
+	oldest := now
+	for i := range r.n {
+		t := r.t[(r.head-1-i+len(r.t))%len(r.t)]
+		if now-t > window {
+			break
+		}
+		oldest = t
+	}
+	return now - oldest
 }
 
 // easing reports whether the slope is dying away over the last window seconds,

@@ -213,6 +213,7 @@ document.addEventListener('meltstation:unpaired', () => store.setLink({ status: 
 window.addEventListener('hashchange', go);
 window.addEventListener('online', live.tryNow);
 document.addEventListener('visibilitychange', () => { if (!document.hidden) { live.check(); live.tryNow(); keepAwake(); update(); } });
+document.querySelector('.skip').textContent = t('skip');
 document.querySelector('.skip').addEventListener('click', (e) => { e.preventDefault(); main.focus(); });
 live.connect();
 go();

@@ -1,0 +1,111 @@
+import { test } from 'node:test';
+import assert from 'node:assert/strict';
+import { emptyCurve, append, thin, nearest, fanAt, standing, indexAt } from '../static/js/curve-data.js';
+import { staffSpan, staffTicks, yOf, timeSpan, flashLimit } from '../static/js/scale.js';
+
+function day() {
+  const c = emptyCurve();
+  for (let i = 0; i < 43200; i++) append(c, i * 1000, 60 + 5 * Math.sin(i / 900) + (i === 20000 ? 30 : 0));
+  return c;
+}
+
+test('12 h at 1 Hz become two points a column, and the one spike stays', () => {
+  const c = day();
+  const got = thin(c, 0, 43200, 400);
+  assert.ok(got.t.length <= 802, `${got.t.length} points`);
+  assert.equal(Math.max(...got.c), Math.max(...c.c));
+  assert.equal(Math.min(...got.c), Math.min(...c.c));
+  for (let i = 1; i < got.t.length; i++) assert.ok(got.t[i] >= got.t[i - 1], 'in order of time');
+});
+
+test('close up every reading is there', () => {
+  const c = day();
+  const got = thin(c, 100, 200, 400);
+  assert.equal(got.t.length, 102); // 100 to 200, and one before to draw the line in from
+  assert.equal(got.c[50], c.c[got.t[50]]);
+});
+
+test('a gap stays a gap', () => {
+  const c = emptyCurve();
+  for (let i = 0; i < 5000; i++) append(c, i * 1000, i > 2000 && i < 2400 ? null : 50);
+  const got = thin(c, 0, 5000, 100);
+  assert.ok(got.c.includes(null));
+});
+
+test('thinning ends for any span, columns and times', () => {
+  for (const [n, columns, from, to] of [[1000, 3, 0.1, 700.7], [5000, 7, -50, 5e4], [3000, 411, 1e-3, 2999.999], [2000, 1, 0, 0.5]]) {
+    const c = emptyCurve();
+    for (let i = 0; i < n; i++) append(c, i * 333, Math.sin(i));
+    assert.ok(thin(c, from, to, columns).t.length <= n);
+  }
+});
+
+test('readings that come late or twice are left out', () => {
+  const c = emptyCurve();
+  assert.ok(append(c, 1000, 1));
+  assert.ok(append(c, 2000, 2));
+  assert.ok(!append(c, 2000, 3));
+  assert.ok(!append(c, 1500, 3));
+  assert.deepEqual(c.c, [1, 2]);
+});
+
+test('reading off', () => {
+  const c = { t: [0, 10, 20], c: [1, null, 3] };
+  assert.deepEqual(nearest(c, 12), { t: 20, c: 3 });
+  assert.equal(nearest(c, 12, 5), null);
+  assert.equal(indexAt([1, 2, 3], 2), 1);
+});
+
+test('the fan between its points', () => {
+  const fan = [{ ahead: 0, lo: 60, mid: 60, hi: 60 }, { ahead: 100, lo: 68, mid: 70, hi: 72 }];
+  assert.deepEqual(fanAt(fan, 50), { lo: 64, mid: 65, hi: 66 });
+  assert.equal(fanAt(fan, 101), null);
+  assert.equal(fanAt([], 1), null);
+});
+
+test('withdrawn events are gone, corrected ones replaced', () => {
+  const got = standing([
+    { id: 'a', kind: 'start', wall: '2026-01-01T10:00:00Z' },
+    { id: 'b', kind: 'jug-out', wall: '2026-01-01T10:30:00Z' },
+    { id: 'c', kind: 'note', wall: '2026-01-01T10:20:00Z' },
+    { id: 'x', kind: 'withdrawal', corrects: 'c' },
+    { id: 'y', kind: 'correction', corrects: 'b', corrected: { kind: 'jug-out', wall: '2026-01-01T10:10:00Z' } },
+  ]);
+  assert.deepEqual(got.map((e) => e.id), ['a', 'b']);
+  assert.equal(got[1].wall, '2026-01-01T10:10:00Z');
+});
+
+const bands = { scent_add: 74, pour_high: 57, pour: 54, pour_low: 50, congeal: 44, flash: { celsius: 93 }, flash_margin: 10 };
+
+test('a staff holds everything the maker aims at, on whole tens', () => {
+  for (const unit of ['C', 'F']) {
+    for (const celsius of [20, 60, 99, NaN]) {
+      const s = staffSpan(bands, celsius, unit);
+      assert.ok(s.lo < bands.congeal && s.hi > flashLimit(bands));
+      if (celsius > 50) assert.ok(s.hi > celsius);
+      for (const c of [s.lo, s.hi]) {
+        const shown = unit === 'F' ? c * 1.8 + 32 : c;
+        assert.ok(Math.abs(shown % 10) < 1e-6 || Math.abs((shown % 10) - 10) < 1e-6, `${shown} °${unit}`);
+      }
+      assert.ok(staffTicks(s, unit).filter((t) => t.tall).length >= 4);
+    }
+  }
+  assert.ok(staffSpan(null, 8, 'C').lo < 8, 'a cold kitchen');
+});
+
+test('heights', () => {
+  assert.equal(yOf(90, { lo: 30, hi: 90 }, 600), 0);
+  assert.equal(yOf(30, { lo: 30, hi: 90 }, 600), 600);
+  assert.equal(yOf(60, { lo: 30, hi: 90 }, 600), 300);
+  assert.equal(yOf(200, { lo: 30, hi: 90 }, 600), 0);
+});
+
+test('the time a picture holds covers the forecast, in few steps', () => {
+  const seen = new Set();
+  for (let reach = 60; reach < 7200; reach += 10) {
+    const s = timeSpan(reach);
+    assert.ok(s >= reach && s <= Math.max(240, reach * 1.26));
+    seen.add(s);
+  }
+  assert.ok(seen.size < 20);
+});

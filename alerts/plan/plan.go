@@ -6,7 +6,10 @@
 // Package units (below this one) converts at the edge.
 package plan
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // FlashPoint is the temperature at which a fragrance oil gives off enough vapour
 // to ignite, with the method it was measured by: an open cup usually reads
@@ -121,6 +124,7 @@ type Event struct {
 	Text      string            `json:"text,omitempty"`
 	Lots      map[string]string `json:"lots,omitempty"`      // by name of the wax, oil, extra, or "wicks"
 	Found     *Found            `json:"found,omitempty"`     // what was seen of the candles later on
+	Forecast  json.RawMessage   `json:"forecast,omitempty"`  // of a start: what the forecast knew, so that a replay begins as the station did
 	Corrects  string            `json:"corrects,omitempty"`  // id of the event this one replaces or takes back
 	Corrected *Event            `json:"corrected,omitempty"` // a correction's new content
 }

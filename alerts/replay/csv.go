@@ -2,6 +2,7 @@ package replay
 
 import (
 	"bufio"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -9,19 +10,23 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"example.org/meltstation/alerts/forecast"
 )
 
 // Row is one line of a recorded curve.
 type Row struct {
-	Line    int     // in the file, from 1
-	Time    string  // as it stood in the file
-	Seconds float64 // from an origin of the file's own; RFC 3339 becomes Unix time
-	Clock   bool    // Time is RFC 3339
-	Celsius float64 // NaN when the line has no temperature
-	Ambient float64 // °C, NaN when the line has none
-	Event   string  // "" when nothing happened
-	Quality string  // "" or "good" when it may be used
-	Role    string  // "" or "pot" for the wax
+	Line    int             // in the file, from 1
+	Time    string          // as it stood in the file
+	Seconds float64         // from an origin of the file's own; RFC 3339 becomes Unix time
+	Clock   bool            // Time is RFC 3339
+	Celsius float64         // NaN when the line has no temperature
+	Ambient float64         // °C, NaN when the line has none
+	Event   string          // "" when nothing happened
+	Quality string          // "" or "good" when it may be used
+	Role    string          // "" or "pot" for the wax
+	Station bool            // Seconds is the station's own time line, which knows no steps
+	Known   *forecast.Known // what the forecast knew when a batch started; nil on every other line
 }
 
 // Error is what is wrong with a file, where, and the mend.
@@ -53,6 +58,7 @@ type columns struct {
 	quality, role                        int
 	tempF, ambientF, seconds, mayBeClock bool
 	sep                                  byte
+	station, data                        int // -1 = none
 }
 
 // NewReader reads the header line of a file; name is for error messages.
@@ -64,7 +70,7 @@ func NewReader(name string, r io.Reader) (*Reader, error) {
 	} else if err != nil {
 		return nil, err
 	}
-	c := columns{time: -1, temp: -1, ambient: -1, event: -1, quality: -1, role: -1, sep: ','}
+	c := columns{time: -1, temp: -1, ambient: -1, event: -1, quality: -1, role: -1, station: -1, data: -1, sep: ','}
 	head = strings.TrimPrefix(head, "\ufeff")
 	if !strings.Contains(head, ",") {
 		for _, s := range []byte{';', '\t'} {
@@ -108,6 +114,10 @@ func NewReader(name string, r io.Reader) (*Reader, error) {
 			c.quality = i
 		case "role":
 			c.role = i
+		case "station_s":
+			c.station = i
+		case "data":
+			c.data = i
 		}
 	}
 	if c.time < 0 {
@@ -256,6 +266,15 @@ func (r *Reader) parse(s string) (Row, error) {
 		return strings.TrimSpace(f[i])
 	}
 	row.Event, row.Quality, row.Role = get(c.event), strings.ToLower(get(c.quality)), strings.ToLower(get(c.role))
+	if v, err := strconv.ParseFloat(get(c.station), 64); err == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
+		row.Seconds, row.Station = v, true
+	}
+	if row.Event == "start" && c.data >= 0 {
+		var d struct{ Forecast *forecast.Known }
+		if json.Unmarshal([]byte(get(c.data)), &d) == nil {
+			row.Known = d.Forecast
+		}
+	}
 	return row, nil
 }
 

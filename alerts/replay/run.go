@@ -48,6 +48,7 @@ func Run(name string, in io.Reader, opt Options, each func(Step, *forecast.Engin
 		e.Room(0, opt.Ambient)
 	}
 	toward := opt.Direction
+	begun, origin := false, 0.0 // of the station's own time line
 	for {
 		row, err := rd.Next()
 		if errors.Is(err, io.EOF) {
@@ -61,7 +62,21 @@ func Run(name string, in io.Reader, opt Options, each func(Step, *forecast.Engin
 		if !good || !pot {
 			c = math.NaN()
 		}
-		at := line.place(row.Seconds, c, e)
+		var at float64
+		if row.Station {
+			if !begun {
+				begun, origin = true, row.Seconds
+			}
+			at = row.Seconds - origin
+		} else {
+			at = line.place(row.Seconds, c, e)
+		}
+		if row.Known != nil { // an exported batch: begin as the station did
+			e = forecast.New(*row.Known)
+			if !math.IsNaN(opt.Ambient) {
+				e.Room(at, opt.Ambient)
+			}
+		}
 		if !math.IsNaN(row.Ambient) && math.IsNaN(opt.Ambient) {
 			e.Room(at, row.Ambient)
 		}

@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"regexp"
 	"strings"
 	"time"
 
@@ -84,7 +85,8 @@ func newView(r Record, loc *time.Location) view {
 func (v view) funcs() template.FuncMap {
 	deg := func(c float64) string { return units.Temperature(c, v.Show.Temperature, 0) }
 	deg1 := func(c float64) string { return units.Temperature(c, v.Show.Temperature, 1) }
-	value := func(unit string, step, x float64) string {
+	value := func(unit string, step, x float64) (text string) {
+		defer func() { text = tight(text) }()
 		switch unit {
 		case "g":
 			return weighed(x, step, v.Show)
@@ -97,13 +99,11 @@ func (v view) funcs() template.FuncMap {
 		}
 		return fmt.Sprintf("%.0f", x)
 	}
-	// A number and its unit stay on one line.
-	tight := strings.NewReplacer(" °", "\u00a0°", " oz", "\u00a0oz", " g,", "\u00a0g,", " × ", "\u00a0×\u00a0", " of 5", "\u00a0of\u00a05")
 	return template.FuncMap{
-		"tight": tight.Replace,
+		"tight": tight,
 		"deg":   deg,
 		"clock": func(t time.Time) string { return t.In(v.loc).Format("15:04") },
-		"date":  func(t time.Time) string { return t.In(v.loc).Format("2 January 2006") },
+		"day":   func(t time.Time) string { return t.In(v.loc).Format("2 Jan 2006") },
 		"when":  func(t time.Time) string { return t.In(v.loc).Format("Mon 2 Jan 2006, 15:04") },
 		"short": func(t time.Time) string { return t.In(v.loc).Format("2 Jan, 15:04") },
 		"zone":  func() string { n, _ := v.Started.In(v.loc).Zone(); return n },
@@ -117,13 +117,13 @@ func (v view) funcs() template.FuncMap {
 			case m.Kind == "wicks":
 				return fmt.Sprintf("%.0f", m.Planned)
 			}
-			return weighed(m.Planned, m.Step, v.Show)
+			return tight(weighed(m.Planned, m.Step, v.Show))
 		},
 		"actualMaterial": func(m Material) string {
 			if m.Actual == nil {
 				return ""
 			}
-			return weighed(*m.Actual, m.Step, v.Show)
+			return tight(weighed(*m.Actual, m.Step, v.Show))
 		},
 		"told": func(s Step) bool { return s.Kind != plan.EventFound || len(s.Before) > 0 },
 		"number": func(p *int) string {
@@ -135,8 +135,8 @@ func (v view) funcs() template.FuncMap {
 		"planned": func(l Line) string {
 			switch {
 			case l.Low != nil && l.High != nil && l.Planned != nil:
-				return fmt.Sprintf("%s (%s to %s)", units.Temperature(*l.Planned, v.Show.Temperature, 0),
-					strings.TrimSuffix(deg(*l.Low), " °"+v.Show.Temperature), deg(*l.High))
+				return tight(fmt.Sprintf("%s (%s to %s)", units.Temperature(*l.Planned, v.Show.Temperature, 0),
+					strings.TrimSuffix(deg(*l.Low), " °"+v.Show.Temperature), deg(*l.High)))
 			case l.Planned != nil:
 				return value(l.Unit, l.Step, *l.Planned)
 			case l.High != nil:
@@ -158,7 +158,7 @@ func (v view) funcs() template.FuncMap {
 				}
 				s += f.Text
 			}
-			return tight.Replace(s)
+			return tight(s)
 		},
 		"age": func(f Finding) string {
 			if f.Age <= 0 {
@@ -195,6 +195,13 @@ func (v view) funcs() template.FuncMap {
 			return "note"
 		},
 	}
+}
+
+var withUnit = regexp.MustCompile(`(\d) (°[CF]|oz|lb|kg|g|min|h|s|%|×|in|mm)\b|(\d) ([°%×])`)
+
+// tight keeps a number and its unit on one line.
+func tight(s string) string {
+	return withUnit.ReplaceAllString(s, "$1$3\u00a0$2$4")
 }
 
 func count(n int, word string) string {

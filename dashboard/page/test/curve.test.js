@@ -1,6 +1,6 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { emptyCurve, append, thin, nearest, fanAt, standing, indexAt } from '../static/js/curve-data.js';
+import { emptyCurve, append, thin, nearest, fanAt, standing, indexAt, curvesOf } from '../static/js/curve-data.js';
 import { staffSpan, staffTicks, yOf, timeSpan, flashLimit } from '../static/js/scale.js';
 
 function day() {
@@ -108,4 +108,10 @@ test('the time a picture holds covers the forecast, in few steps', () => {
     seen.add(s);
   }
   assert.ok(seen.size < 20);
+});
+
+test('stretches of one probe become one curve, the pot’s own first', () => {
+  const got = curvesOf({ start: '2026-01-01T10:00:00Z', series: [
+    { probe: 'r', role: 'room', t: [0], c: [20] }, { probe: 'p', role: 'pot', t: [0, 1], c: [50, 51] }, { probe: 'r', role: 'room', t: [0, 5], c: [20, 21] }] });
+  assert.deepEqual(got.map((x) => [x.role, x.curve.t, x.curve.c]), [['pot', [0, 1], [50, 51]], ['room', [0, 5], [20, 21]]]);
 });

@@ -120,3 +120,29 @@ export function standing(events) {
     .map((e) => (changed.has(e.id) ? { ...e, ...changed.get(e.id), id: e.id } : e))
     .sort((x, y) => (x.wall < y.wall ? -1 : x.wall > y.wall ? 1 : 0));
 }
+
+/**
+ * Makes one curve of each probe's stretches, from what the station answers:
+ * {start, series} in, [{probe, role, curve}] out, the pot's own first.
+ */
+export function curvesOf(answer) {
+  const start = Date.parse(answer.start);
+  const all = [];
+  for (const s of answer.series || []) {
+    let one = all.find((x) => x.probe === s.probe && x.role === s.role);
+    if (!one) {
+      one = { probe: s.probe, role: s.role, curve: { start, t: [], c: [], lo: [], hi: [] } };
+      all.push(one);
+    }
+    const { curve } = one;
+    const end = curve.t.length ? curve.t[curve.t.length - 1] : -Infinity;
+    for (let i = 0; i < s.t.length; i++) {
+      if (s.t[i] <= end) continue;
+      curve.t.push(s.t[i]);
+      curve.c.push(s.c[i]);
+      curve.lo.push(s.lo ? s.lo[i] : s.c[i]);
+      curve.hi.push(s.hi ? s.hi[i] : s.c[i]);
+    }
+  }
+  return all.sort((a, b) => Number(b.role === 'pot') - Number(a.role === 'pot'));
+}

@@ -1,7 +1,7 @@
 // The curves of the pots, fetched once and then grown by each reading.
 import { api } from './api.js';
 import { store } from './store.js';
-import { emptyCurve, append } from './curve-data.js';
+import { emptyCurve, append, curvesOf } from './curve-data.js';
 
 const POINTS = 4000;
 const all = new Map(); // pot id → entry
@@ -26,15 +26,10 @@ async function load(id, c) {
   try {
     const got = await api.potCurve(id, POINTS);
     if (all.get(id) !== c) return;
-    const start = Date.parse(got.start);
-    const series = (got.series || []).map((s) => ({
-      role: s.role,
-      probe: s.probe,
-      curve: { start, t: s.t || [], c: s.c || [], lo: s.lo || s.c || [], hi: s.hi || s.c || [] },
-    }));
-    const mine = series.find((s) => s.role === 'pot');
+    const all = curvesOf(got);
+    const mine = all.find((s) => s.role === 'pot');
     c.pot = mine ? mine.curve : emptyCurve();
-    c.others = series.filter((s) => s !== mine);
+    c.others = all.filter((s) => s !== mine);
     c.state = 'ready';
     for (const r of c.pending) take(c, r);
     c.pending = [];
@@ -65,9 +60,10 @@ store.on('happened', (m) => {
     for (const [id, c] of all) if (c.state !== 'loading') all.delete(id);
     return;
   }
-  if (m.type === 'reading' && m.reading) {
-    const c = all.get(m.pot_id);
-    if (!c) return;
-    if (c.state === 'loading') c.pending.push(m.reading); else take(c, m.reading);
+  if ((m.type === 'reading' || m.type === 'room') && m.reading) {
+    for (const [id, c] of all) {
+      if (m.type === 'reading' && id !== m.pot_id) continue; // the room is every pot's
+      if (c.state === 'loading') c.pending.push(m.reading); else take(c, m.reading);
+    }
   }
 });

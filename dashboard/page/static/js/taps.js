@@ -170,6 +170,9 @@ export function dialog(title, body, yes, run, { cancel = t('form.cancel'), dange
   return openDialog(d);
 }
 
+// The tap that a stage is waiting for; only that one stands out.
+const ripe = { scent: 'scent-added', stirring: 'stirred', cooling: 'jug-out', window: 'pour-start', cold: 'heat-on', pouring: 'poured', trim: 'trimmed', done: 'cured' };
+
 const tapWords = (kind) => (kind === 'start' ? t('pot.start') : has(`tap.${kind}`) ? t(`tap.${kind}`) : kind);
 
 /** Draws the tap buttons of a pot into `el`. */
@@ -179,7 +182,7 @@ export function drawTaps(el, pot) {
   const poured = ['setting', 'trim', 'curing', 'done'].includes(pot.stage);
   let taps = pot.batch ? pot.taps || [] : ['start'];
   if (poured && !taps.includes('start')) taps = [...taps, 'start']; // the next batch may go in while this one sets
-  const sig = [pot.id, taps, off, viewer, busy.has(pot.id), pot.stamp];
+  const sig = [pot.id, pot.stage, taps, off, viewer, busy.has(pot.id), pot.stamp];
   const before = el.dataset.sig;
   const made = rebuild(el, sig, () => {
     if (viewer) return h('p', { class: 'hint' }, t('pot.viewer'));
@@ -193,7 +196,7 @@ export function drawTaps(el, pot) {
       type: 'button', class: cls, 'data-key': kind, 'data-tap': kind, disabled, onclick: () => begin(store.pot(pot.id) || pot, kind),
     }, tapWords(kind));
     return [
-      first ? h('div', { class: 'tap-first' }, button(first, 'tap strong')) : null,
+      first ? h('div', { class: 'tap-first' }, button(first, ripe[pot.stage] === first || !pot.batch ? 'tap strong' : 'tap')) : null,
       h('div', { class: 'tap-rest' },
         second.map((k) => button(k, 'tap')),
         rest.length ? h('button', { type: 'button', class: 'tap', 'data-key': 'more', disabled, onclick: () => more(pot, rest, second) }, t('tap.more')) : null),

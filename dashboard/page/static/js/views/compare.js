@@ -8,7 +8,7 @@ import { units } from '../prefs.js';
 import * as format from '../format.js';
 import { label } from '../taps.js';
 import { Chart, frame, library } from '../chart.js';
-import { standing } from '../curve-data.js';
+import { standing, curvesOf } from '../curve-data.js';
 import { lineValue } from './records.js';
 
 const MOST = 4;
@@ -22,8 +22,8 @@ export async function compare(main, { query }) {
   const uPlot = await library();
   const all = await Promise.all(ids.map(async (id) => {
     const [rec, curve] = await Promise.all([api.batch(id), api.batchCurve(id, 3000).catch(() => null)]);
-    const s = (curve?.series || []).find((x) => x.role === 'pot');
-    return { id, rec, start: Date.parse(curve?.start), curve: s ? { t: s.t, c: s.c, lo: s.lo || s.c, hi: s.hi || s.c } : null, events: standing(curve?.events) };
+    const s = curve ? curvesOf(curve).find((x) => x.role === 'pot') : null;
+    return { id, rec, start: Date.parse(curve?.start), curve: s ? s.curve : null, events: standing(curve?.events) };
   }));
   const f = frame(t('curve.title'));
   const align = h('select', { id: freshId('f'), onchange: () => { sig = ''; update(); } },

@@ -7,7 +7,7 @@ import { api } from '../api.js';
 import { units } from '../prefs.js';
 import * as format from '../format.js';
 import { curveOf, retry } from '../curves.js';
-import { standing, thin } from '../curve-data.js';
+import { standing, thin, curvesOf } from '../curve-data.js';
 import { Chart, frame, library } from '../chart.js';
 import { eventList } from '../events.js';
 
@@ -43,8 +43,8 @@ export async function curve(main, { id }) {
     if (!earlier.has(batch.like)) {
       earlier.set(batch.like, null);
       api.batchCurve(batch.like, 1500).then((got) => {
-        const s = (got.series || []).find((x) => x.role === 'pot');
-        if (s) earlier.set(batch.like, { start: Date.parse(got.start), t: s.t, c: s.c, lo: s.lo || s.c, hi: s.hi || s.c, events: standing(got.events) });
+        const s = curvesOf(got).find((x) => x.role === 'pot');
+        if (s) earlier.set(batch.like, { ...s.curve, events: standing(got.events) });
         last = '';
         store.changed();
       }).catch(() => { /* the curve does without */ });

@@ -1,6 +1,6 @@
 // Records: every batch; one batch on paper with its curve, and how its candles
 // came out.
-import { h, rebuild, freshId } from '../dom.js';
+import { h, put, rebuild, freshId } from '../dom.js';
 import { t, has } from '../strings.js';
 import { store } from '../store.js';
 import { api, recordFile } from '../api.js';
@@ -9,7 +9,7 @@ import * as format from '../format.js';
 import { toast } from '../toasts.js';
 import { label } from '../taps.js';
 import { Chart, frame, library } from '../chart.js';
-import { standing } from '../curve-data.js';
+import { standing, curvesOf } from '../curve-data.js';
 
 export function records(main, params) {
   return params.id ? one(main, params.id) : list(main, params.query);
@@ -30,7 +30,9 @@ async function list(main, query) {
   const box = h('div');
   const compare = h('div', { class: 'compare-bar' });
   const more = h('div');
-  main.append(h('div', { class: 'view' }, h('h1', null, t('records.title')), all.length || text ? find : null, compare, box, more));
+  const lesson = h('section', { class: 'lesson', hidden: true });
+  main.append(h('div', { class: 'view' }, h('h1', null, t('records.title')), all.length || text ? find : null, compare, box, more, lesson));
+  if (all.length && !text) drawLesson(lesson);
 
   function update() {
     const u = units();
@@ -69,6 +71,18 @@ async function list(main, query) {
   return { update, title: () => t('records.title') };
 }
 
+async function drawLesson(el) {
+  let got;
+  try { got = await api.lesson(); } catch { return; } // an extra
+  const known = (got.findings || []).filter((f) => f.verdict !== 'too-few');
+  if (known.length === 0 && !got.trial?.text) return;
+  put(el, h('h2', null, t('lesson.title')),
+    known.length ? h('ul', { class: 'do' }, known.map((f) => h('li', null, format.firm(f.text)))) : null,
+    got.trial?.text ? h('p', null, h('strong', null, t('lesson.try')), ': ', format.firm(got.trial.text)) : null,
+    got.caution && known.length ? h('p', { class: 'hint' }, got.caution) : null);
+  el.hidden = false;
+}
+
 /** A planned-against-done value in the maker's units. */
 export function lineValue(v, unit, u) {
   if (v === null || v === undefined) return '–';
@@ -94,7 +108,7 @@ async function one(main, id) {
   const found = h('section', { class: 'no-print' });
   main.append(h('div', { class: 'view record' }, body, curveBox, found));
   let chart = null;
-  const series = (curve?.series || []).filter((s) => s.t.length > 1);
+  const series = curve ? curvesOf(curve).filter((s) => s.curve.t.length > 1) : [];
 
   f.box.addEventListener('keydown', (e) => { if (chart && !e.ctrlKey && !e.metaKey && !e.altKey && chart.key(e.key)) e.preventDefault(); });
 
@@ -140,11 +154,10 @@ async function one(main, id) {
     if (series.length) {
       chart ||= new Chart(uPlot, f.box, { unit: () => units().temp, clock: () => units().clock, onRead: f.say });
       const start = Date.parse(curve.start);
-      const col = (s) => ({ t: s.t, c: s.c, lo: s.lo || s.c, hi: s.hi || s.c });
       chart.set({
         start,
         nowS: NaN,
-        lines: series.map((s) => ({ curve: col(s), kind: s.role === 'pot' ? 'pot' : 'other', words: has(`curve.series.${s.role}`) ? t(`curve.series.${s.role}`) : s.role })),
+        lines: series.map((s) => ({ curve: s.curve, kind: s.role === 'pot' ? 'pot' : 'other', words: has(`curve.series.${s.role}`) ? t(`curve.series.${s.role}`) : s.role })),
         fan: [],
         bands: curve.bands || null,
         events: standing(curve.events).filter((e) => e.kind !== 'touched').map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),

@@ -172,7 +172,7 @@ func judgeFlashApproach(w *Watch, f *Facts, it *item) finding {
 	slope, sd, ok := w.trend.rate(f.At.Seconds(), approachWindow)
 	switch {
 	case w.wax >= limit:
-		fd.verdict = yes
+		fd.verdict = same // flash-margin says it
 	case !ok:
 		fd.verdict = same
 	case f.At-f.ScentAt < settleAfterScent, w.trend.span(f.At.Seconds(), approachWindow) < 0.8*approachWindow, w.trend.easing(f.At.Seconds(), approachWindow):

@@ -69,7 +69,7 @@ func (n Notice) on() bool { return n.State == Unacked || n.State == Acked }
 
 // phrase is one alarm or cue. A word in braces is replaced by its value.
 type phrase struct {
-	name        string // of an alarm, for when it is over or put aside
+	name        string // for when it is over or put aside; "" = the title
 	title, body string
 	do          []string
 	then        func(Notice) *phrase // another phrase for some notices; nil result = this one
@@ -86,6 +86,7 @@ type language struct {
 	noTemp, about, between string
 	now                    string
 	methodNotStated        string
+	someOil, someProbe     string
 }
 
 var languages = map[string]language{"": english, "en": english}
@@ -116,6 +117,8 @@ var english = language{
 	now:         "now",
 
 	methodNotStated: "method not stated",
+	someOil:         "the fragrance",
+	someProbe:       "the probe",
 
 	faults: map[probe.Quality]string{
 		probe.BadCRC:         "its answers arrive damaged; look at the cable and its length",
@@ -145,7 +148,7 @@ var english = language{
 		},
 		KeyFlashApproach: {
 			name:  "Heating too fast",
-			title: "Heating too fast: limit in {in}",
+			title: "Heating too fast: limit in {soon}",
 			body:  "The wax with fragrance is at {temp} and will reach its limit of {limit} in {in}.",
 			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely.", noWater, aidOnly},
 		},
@@ -226,22 +229,25 @@ var english = language{
 		},
 
 		KeyScentCaution: {
+			name:  "Scent-add near the flash point",
 			title: "Careful: scent-add is near the flash point",
 			body:  "The fragrance goes in at {limit}. {oil} can give off vapour that burns from {flash} ({method}).",
 			do:    []string{"Keep flames and sparks away while you add it. Read the supplier's sheet.", "Turn the heat off before you add it.", noWater, aidOnly},
 		},
 		KeyScentDue: {
-			title: "Fragrance in {in}",
+			name:  "Fragrance soon",
+			title: "Fragrance in {soon}",
 			body:  "The wax is at {temp} and will reach {limit} in {in}.",
 			do:    []string{"Weigh {grams} of fragrance."},
 			then: func(n Notice) *phrase {
 				if n.Grams > 0 {
 					return nil
 				}
-				return &phrase{title: "At temperature in {in}", body: "The wax is at {temp} and will reach {limit} in {in}."}
+				return &phrase{title: "At temperature in {soon}", body: "The wax is at {temp} and will reach {limit} in {in}."}
 			},
 		},
 		KeyScentNow: {
+			name:  "Fragrance now",
 			title: "Add {grams} of fragrance now",
 			body:  "The wax is at {temp}.",
 			do:    []string{"Pour in {grams} and stir gently for {stir}.", "Tap \"scent added\"."},
@@ -254,17 +260,20 @@ var english = language{
 			},
 		},
 		KeyStirEnd: {
+			name:  "Stop stirring",
 			title: "Stop stirring",
 			body:  "You have stirred for {stir}.",
 			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"jug out\"."},
 		},
 		KeyWarmJars: {
-			title: "Warm the jars: pour in {in}",
+			name:  "Warm the jars",
+			title: "Warm the jars: pour in {soon}",
 			body:  "The wax is at {temp}. The pour window opens at {limit} in {in}.",
 			do:    []string{"Set the wicks and warm the jars."},
 		},
 		KeyWindowOpening: {
-			title: "Pour window opens in {in}",
+			name:  "Pour window opening",
+			title: "Pour window opens in {soon}",
 			body:  "The wax is at {temp}. From {limit} you may pour.",
 			do:    []string{"Have the jars ready."},
 			then: func(n Notice) *phrase {
@@ -276,6 +285,7 @@ var english = language{
 			},
 		},
 		KeyPourNow: {
+			name:  "Pour now",
 			title: "Pour now",
 			body:  "The wax is at {temp}, the best temperature to pour is {limit}. The window closes in {in}.",
 			do:    []string{"Pour the largest jars first.", "Tap \"pouring\" at the first jar."},
@@ -288,21 +298,25 @@ var english = language{
 			},
 		},
 		KeyWindowClosing: {
-			title: "Pour window closes in {in}",
+			name:  "Pour window closing",
+			title: "Pour window closes in {soon}",
 			body:  "The wax is at {temp}. Below {limit} it is too cool to pour well.",
 			do:    []string{"Pour what is left now."},
 		},
 		KeyWindowClosed: {
+			name:  "Too cool to pour",
 			title: "Too cool to pour: {temp}",
 			body:  "Below {limit} the wax sets rough and sticks badly to the jar.",
 			do:    []string{"Warm it again in the bath, gently, back into the pour window, and stir.", "Tap \"heat on\", and stay with it."},
 		},
 		KeyCongealing: {
+			name:  "Wax about to set",
 			title: "The wax is about to set: {temp}",
 			body:  "At {limit} it begins to set in the jug.",
 			do:    []string{"Warm it again in the bath now, or it must be melted from the start.", "Tap \"heat on\", and stay with it."},
 		},
 		KeyReheated: {
+			name:  "Warm enough again",
 			title: "Warm enough again: {temp}",
 			body:  "The wax is back at the top of the pour window ({limit}).",
 			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"jug out\"."},
@@ -354,14 +368,15 @@ func (l language) filler(n Notice, u Units) func(string) string {
 		step = 1
 	}
 	secs := func(s float64) string { return units.Duration(roundTime(s)) }
-	in := l.now
+	in, soon := l.now, l.now
 	if n.Seconds > 0 {
-		in = strings.ReplaceAll(l.about, "{x}", secs(n.Seconds))
+		soon = strings.ReplaceAll(l.about, "{x}", secs(n.Seconds))
+		in = soon
 		if lo, hi := secs(n.Low), secs(n.HighEnd); n.HighEnd > 0 && lo != hi {
-			in = strings.NewReplacer("{x}", secs(n.Seconds), "{lo}", strings.TrimSuffix(lo, " min"), "{hi}", hi).Replace(l.between)
-			if !strings.HasSuffix(lo, " min") || !strings.HasSuffix(hi, " min") {
-				in = strings.NewReplacer("{x}", secs(n.Seconds), "{lo}", lo, "{hi}", hi).Replace(l.between)
+			if strings.HasSuffix(lo, " min") && strings.HasSuffix(hi, " min") {
+				lo = strings.TrimSuffix(lo, " min")
 			}
+			in = strings.NewReplacer("{x}", secs(n.Seconds), "{lo}", lo, "{hi}", hi).Replace(l.between)
 		}
 	}
 	if n.Key == KeyUnattended || n.Key == KeyProbeLost { // time gone by, not an estimate
@@ -373,7 +388,7 @@ func (l language) filler(n Notice, u Units) func(string) string {
 	}
 	oil := n.Oil
 	if oil == "" {
-		oil = "the fragrance"
+		oil = l.someOil
 	}
 	fault, ok := l.faults[probe.Quality(n.Detail)]
 	if !ok {
@@ -381,7 +396,7 @@ func (l language) filler(n Notice, u Units) func(string) string {
 	}
 	name := n.Probe
 	if name == "" {
-		name = "the probe"
+		name = l.someProbe
 	}
 	have := n.Probe != ""
 	temp := deg(n.Celsius, have && n.Celsius != 0)
@@ -394,6 +409,7 @@ func (l language) filler(n Notice, u Units) func(string) string {
 		"{grams}", units.Mass(n.Grams, mu, step),
 		"{stir}", units.Duration(n.Stir),
 		"{in}", in,
+		"{soon}", soon,
 		"{probe}", name,
 		"{fault}", fault,
 		"{detail}", n.Detail,
@@ -411,7 +427,7 @@ func (l language) filler(n Notice, u Units) func(string) string {
 	}
 }
 
-// upper makes a sentence that begins with a value begin with a capital.
+// upper gives a sentence that begins with a value its capital letter.
 func upper(s string) string {
 	for _, lower := range []string{"the ", "about "} {
 		if strings.HasPrefix(s, lower) {

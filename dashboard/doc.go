@@ -135,6 +135,8 @@
 //	POST   /api/v1/sheet                          {"recipe":"key of a saved one" or form,
 //	                                              "counts":[{"container":"Tin 200","n":6}],
 //	                                              "options":plan.Options}   (both may be left out)
+//	                                              or {"from":"code of a batch to make again", …};
+//	                                              "scale":2 makes either so many times as large
 //	                                              → {"sheet":plan.Sheet,"text":"…the sheet as plain text…"}
 //	GET    /api/v1/shelf                          → shelf.Board
 //	GET    /api/v1/shelf.ics                      the waits as a calendar

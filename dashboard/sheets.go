@@ -11,6 +11,7 @@ import (
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/plan/recipe"
 	"example.org/meltstation/dashboard/recipes"
+	"example.org/meltstation/probe/trace"
 )
 
 // Recipes is where recipes are kept. A [recipes.Dir] is one.
@@ -144,6 +145,8 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 		Recipe  json.RawMessage `json:"recipe"`
 		Counts  []plan.Count    `json:"counts"`
 		Options plan.Options    `json:"options"`
+		From    string          `json:"from"`  // an earlier batch to make again
+		Scale   float64         `json:"scale"` // so many times as large; 0 = 1
 	}
 	if err := readJSON(w, r, maxBigBody, &req); err != nil {
 		return err
@@ -151,26 +154,19 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 	if len(req.Counts) > 200 {
 		return problemInvalid.with("At most 200 kinds of container can be counted.")
 	}
-	var one plan.Recipe
-	var key string
-	var err error
-	if json.Unmarshal(req.Recipe, &key) == nil {
-		if s.opts.Recipes == nil {
-			return problemUnavailable.with("No recipes are kept.")
-		}
-		one, err = s.opts.Recipes.Get(key)
-	} else {
-		one, err = recipe.FromJSON(req.Recipe)
-	}
+	work, err := s.maker(r, req.From, req.Recipe)
 	if err != nil {
 		return s.recipeError(r, err)
 	}
-	sheet, err := one.Sheet(req.Counts, req.Options)
+	sheet, err := work(req.Counts, req.Options)
 	if err == nil && req.Options.Window == 0 && req.Options.Cooling == nil && s.opts.Cooling != nil {
 		// The sheet says which jug and how much; the jug's past says how long it stays warm.
 		if req.Options.Cooling = s.opts.Cooling(sheet.Jug, sheet.Melts[0].TotalGrams); req.Options.Cooling != nil {
-			sheet, err = one.Sheet(req.Counts, req.Options)
+			sheet, err = work(req.Counts, req.Options)
 		}
+	}
+	if err == nil && req.Scale != 0 && req.Scale != 1 {
+		sheet, err = sheet.Scale(req.Scale)
 	}
 	if err != nil {
 		return s.recipeError(r, err)
@@ -180,6 +176,36 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return writeJSON(w, http.StatusOK, map[string]any{"sheet": sheet, "text": text})
+}
+
+// maker returns what works a sheet out: from an earlier batch, from a saved
+// recipe, or from one that comes with the request.
+func (s *Server) maker(r *http.Request, from string, form json.RawMessage) (func([]plan.Count, plan.Options) (plan.Sheet, error), error) {
+	if from != "" {
+		if s.book == nil {
+			return nil, problemUnavailable.with("No trace is kept.")
+		}
+		was, err := s.book.Sheet(r.Context(), from)
+		switch {
+		case errors.Is(err, trace.ErrNoBatch):
+			return nil, problemNotFound.with("There is no batch of that code.")
+		case err != nil:
+			return nil, err
+		case was.Source == nil:
+			return nil, problemInvalid.with("That batch was started without a recipe, so it can't be made again; start from a recipe.")
+		}
+		return func(counts []plan.Count, o plan.Options) (plan.Sheet, error) { return was.Again(from, counts, o) }, nil
+	}
+	var key string
+	if json.Unmarshal(form, &key) != nil {
+		one, err := recipe.FromJSON(form)
+		return one.Sheet, err
+	}
+	if s.opts.Recipes == nil {
+		return nil, problemUnavailable.with("No recipes are kept.")
+	}
+	one, err := s.opts.Recipes.Get(key)
+	return one.Sheet, err
 }
 
 // sentence makes an error text a sentence.

@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/alerts/plan/recipe"
+	"example.org/meltstation/probe/trace"
 )
 
 func TestASheetKnowsHowItsJugCools(t *testing.T) {
@@ -27,4 +29,41 @@ func TestASheetKnowsHowItsJugCools(t *testing.T) {
 	if p := got.Sheet.Pour; asked != "Jug" || p == nil || p.WindowSeconds <= 0 || p.LastCelsius <= 0 {
 		t.Errorf("asked for %q, pour plan %+v", asked, p)
 	}
+}
+
+func TestABatchIsMadeAgainAndTwiceAsLarge(t *testing.T) {
+	st, opt := withTrace(t)
+	g := newRig(t, opt)
+	r, err := recipe.FromJSON([]byte(form))
+	if err != nil {
+		t.Fatal(err)
+	}
+	was, err := r.Sheet([]plan.Count{{Container: "Tin 200", N: 6}}, plan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	data, err := json.Marshal(was)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := st.PutBatch(t.Context(), trace.Batch{ID: "26-11-23-A", Pot: "a", Name: "Harbour Fog", Sheet: data}); err != nil {
+		t.Fatal(err)
+	}
+	for body, want := range map[string]float64{
+		`{"from":"26-11-23-A"}`:                                          900,
+		`{"from":"26-11-23-A","scale":2}`:                                1800,
+		`{"from":"26-11-23-A","counts":[{"container":"Tin 200","n":1}]}`: 150,
+	} {
+		w := g.ask("POST", "/api/v1/sheet", body)
+		var got struct{ Sheet plan.Sheet }
+		if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil || w.Code != 200 {
+			t.Fatalf("%s: %d %v %s", body, w.Code, err, w.Body)
+		}
+		if got.Sheet.WaxGrams() != want || got.Sheet.From != "26-11-23-A" {
+			t.Errorf("%s: %g g of wax from %q, want %g g", body, got.Sheet.WaxGrams(), got.Sheet.From, want)
+		}
+	}
+	wantProblem(t, g.ask("POST", "/api/v1/sheet", `{"from":"none"}`), 404, "not-found")
+	wantProblem(t, g.ask("POST", "/api/v1/sheet", `{"from":"26-11-24-A"}`), 422, "invalid") // it has no recipe
+	wantProblem(t, g.ask("POST", "/api/v1/sheet", `{"from":"26-11-23-A","scale":-1}`), 422, "invalid")
 }

@@ -11,10 +11,10 @@ import (
 // rounded to the nearest and said so.
 func (s Sheet) Scale(f float64) (Sheet, error) {
 	if !finite(f) || f <= 0 {
-		return Sheet{}, fmt.Errorf("can't scale by %g: the factor must be above zero", f)
+		return Sheet{}, fmt.Errorf("%w: can't scale by %g: the factor must be above zero", ErrInvalid, f)
 	}
 	if s.Source == nil {
-		return Sheet{}, fmt.Errorf("the sheet of %q has no recipe with it, so it can't be scaled: start from the recipe", s.Name)
+		return Sheet{}, fmt.Errorf("%w: the sheet of %q has no recipe with it, so it can't be scaled: start from the recipe", ErrInvalid, s.Name)
 	}
 	counts := s.Counts()
 	o := s.Options
@@ -39,12 +39,13 @@ func (s Sheet) Scale(f float64) (Sheet, error) {
 	return out, nil
 }
 
-// Again works out a new sheet from that of an earlier batch: the same recipe and
-// counts, with the code of that batch noted. Lots are those of then: check them.
-// Options of the earlier sheet hold unless o sets its own.
-func (s Sheet) Again(batch string, o Options) (Sheet, error) {
+// Again works out a new sheet from that of an earlier batch: the recipe as it was
+// then, the same counts unless others are given, with the code of that batch
+// noted. Lots are those of then: check them. Options of the earlier sheet hold
+// unless o sets its own.
+func (s Sheet) Again(batch string, counts []Count, o Options) (Sheet, error) {
 	if s.Source == nil {
-		return Sheet{}, fmt.Errorf("the sheet of batch %s has no recipe with it: start from the recipe", batch)
+		return Sheet{}, fmt.Errorf("%w: the sheet of batch %s has no recipe with it: start from the recipe", ErrInvalid, batch)
 	}
 	was := s.Options
 	was.From = batch
@@ -69,7 +70,10 @@ func (s Sheet) Again(batch string, o Options) (Sheet, error) {
 	if o.Lots != nil {
 		was.Lots = o.Lots
 	}
-	return s.Source.Sheet(s.Counts(), was)
+	if len(counts) == 0 {
+		counts = s.Counts()
+	}
+	return s.Source.Sheet(counts, was)
 }
 
 // Counts returns how many of which container the sheet is for.

@@ -328,7 +328,7 @@ func TestScaleAndAgain(t *testing.T) {
 	if w := has(half, "jars-uneven"); half.Jars != 5 || w == nil { // 1.5 and 2.5, rounded to 2 and 3
 		t.Errorf("%d containers, %v", half.Jars, half.Warnings)
 	}
-	again, err := s.Again("26-11-21-A", plan.Options{Loss: 20})
+	again, err := s.Again("26-11-21-A", nil, plan.Options{Loss: 20})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -108,6 +108,15 @@ func sheetOf(b trace.Batch) (plan.Sheet, error) {
 	return s, nil
 }
 
+// Sheet returns the sheet a batch started from.
+func (b *Book) Sheet(ctx context.Context, id string) (plan.Sheet, error) {
+	batch, err := b.Store.Batch(ctx, id)
+	if err != nil {
+		return plan.Sheet{}, err
+	}
+	return sheetOf(batch)
+}
+
 // Record writes one batch up.
 func (b *Book) Record(ctx context.Context, id string) (record.Record, error) {
 	batch, err := b.Store.Batch(ctx, id)

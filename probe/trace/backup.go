@@ -23,7 +23,7 @@ func Backup(ctx context.Context, src, dst string) error {
 
 func backup(ctx context.Context, src, dst string) error {
 	if exists(dst) {
-		return fmt.Errorf("%s is there already: %w", dst, fs.ErrExist)
+		return fmt.Errorf("%w; name another, nothing is overwritten", fs.ErrExist)
 	}
 	db, err := openSource(ctx, src)
 	if err != nil {

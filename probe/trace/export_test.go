@@ -1,8 +1,13 @@
 package trace
 
 import (
+	"encoding/binary"
+	"hash/crc32"
+	"time"
+
 	"database/sql"
 	"errors"
+	"example.org/meltstation/probe"
 	"fmt"
 )
 
@@ -36,4 +41,47 @@ func LimitPages(s *Store, pages int) {
 		return err
 	}
 	s.fault.Store(&f)
+}
+
+// ErrChunk is what a damaged chunk gives.
+var ErrChunk = errChunk
+
+// Reading and Column are what a chunk holds, for tests of the packing.
+type (
+	Reading struct {
+		Seq          int64
+		At           time.Duration
+		Wall         int64
+		Celsius, Raw float64
+		Quality      probe.Quality
+	}
+	Column struct {
+		Channel int64
+		Rows    []Reading
+	}
+)
+
+// EncodeChunk packs columns.
+func EncodeChunk(first int64, columns []Column) []byte {
+	packed := make([]column, len(columns))
+	for i, c := range columns {
+		packed[i].channel = c.Channel
+		for _, r := range c.Rows {
+			packed[i].rows = append(packed[i].rows, reading{r.Seq, r.At, r.Wall, r.Celsius, r.Raw, r.Quality})
+		}
+	}
+	return encodeChunk(first, packed)
+}
+
+// DecodeChunk unpacks what EncodeChunk gives.
+func DecodeChunk(first int64, data []byte, want func(int64) bool, fn func(int64, Reading)) error {
+	return decodeChunk(first, data, want, func(ch int64, r reading) {
+		fn(ch, Reading{r.seq, r.at, r.wall, r.celsius, r.raw, r.quality})
+	})
+}
+
+// Sealed puts a right checksum behind data.
+func Sealed(data []byte) []byte {
+	data = append([]byte{}, data...)
+	return binary.LittleEndian.AppendUint32(data, crc32.Checksum(data, castagnoli))
 }

@@ -139,7 +139,8 @@ func (s *Store) openForWriting(ctx context.Context) error {
 			return err
 		}
 	}
-	unclean := exists(s.path+"-wal") || exists(s.path+"-journal")
+	wal, err := os.Stat(s.path + "-wal")
+	unclean := err == nil && wal.Size() > 0 || exists(s.path+"-journal")
 	s.w, err = openWriter(ctx, s.path, s.o)
 	if err == nil && old {
 		err = s.glance(ctx, unclean)
@@ -314,6 +315,9 @@ var errCheck = errors.New("the check of the database found damage")
 
 // dsn is the name the driver opens path by.
 func dsn(path, mode string, pragmas ...string) string {
+	if abs, err := filepath.Abs(path); err == nil { // without a working folder the system's own error follows
+		path = abs
+	}
 	p := filepath.ToSlash(path)
 	if !strings.HasPrefix(p, "/") {
 		p = "/" + p // C:/…

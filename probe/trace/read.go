@@ -122,9 +122,9 @@ func (s *Store) items(ctx context.Context, batch string, from int64) iter.Seq2[i
 			return
 		}
 		m := merger{batch: batch, from: from, events: src.events, fresh: src.fromStart, yield: func(it item) bool { return yield(it, nil) }}
+		var items []item // a block at a time; nobody keeps it
 		for _, block := range src.blocks {
-			items, err := s.readBlock(ctx, src, block, spool.first)
-			if err != nil {
+			if items, err = s.readBlock(ctx, src, block, spool.first, items[:0]); err != nil {
 				yield(item{}, err)
 				return
 			}
@@ -229,17 +229,16 @@ func (s *Store) source(ctx context.Context, batch string, from int64, spool spoo
 	return src, nil
 }
 
-// readBlock reads one block of the readings that src asks for.
-func (s *Store) readBlock(ctx context.Context, src source, block, before int64) ([]item, error) {
+// readBlock adds to items one block of the readings that src asks for.
+func (s *Store) readBlock(ctx context.Context, src source, block, before int64, items []item) ([]item, error) {
 	if block < 0 {
-		return nil, nil
+		return items, nil
 	}
 	rows, err := src.db.QueryContext(ctx, "SELECT seq, data FROM chunk WHERE seq >= ? AND seq < ? ORDER BY seq", block*blockSize, min((block+1)*blockSize, before))
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
-	var items []item
 	for rows.Next() {
 		var first int64
 		var data sql.RawBytes

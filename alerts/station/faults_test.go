@@ -26,6 +26,7 @@ func (broken) Know(forecast.Known)                           { panic("know") }
 func (broken) Add(_, _ float64)                              { panic("add") }
 func (broken) Room(_, _ float64)                             { panic("room") }
 func (broken) Bath(_, _ float64)                             { panic("bath") }
+func (broken) Pass(float64)                                  { panic("pass") }
 func (broken) Tell(float64, forecast.EventKind)              { panic("tell") }
 func (broken) Noticed() []forecast.Noticed                   { panic("noticed") }
 func (broken) Rate() (float64, bool)                         { panic("rate") }

@@ -38,6 +38,7 @@ type pot struct {
 type run struct {
 	batch    trace.Batch
 	sheet    plan.Sheet
+	known    forecast.Known // when it started
 	history  []plan.Event
 	events   []plan.Event // history with corrections resolved
 	progress *plan.Progress
@@ -196,7 +197,7 @@ func (s *Station) tell(pot, batch string, ns []alerts.Notice) {
 // fit hands the reading to the forecast and asks it what it thinks. A forecast
 // that panics is set aside and begun anew; the alarms do not notice.
 func (p *pot) fit(at time.Duration, r probe.Reading) {
-	if !r.OK() {
+	if !r.OK() && r.Role != probe.RolePot {
 		return
 	}
 	defer func() {
@@ -219,7 +220,11 @@ func (p *pot) fit(at time.Duration, r probe.Reading) {
 	default:
 		return
 	}
-	p.engine.Add(t, r.Celsius)
+	if r.OK() {
+		p.engine.Add(t, r.Celsius)
+	} else {
+		p.engine.Pass(t)
+	}
 	if p.run == nil || p.outlook != nil && at-p.fitted < time.Second/2 {
 		return
 	}
@@ -244,7 +249,11 @@ func (p *pot) renew() {
 			p.engine = mute{}
 		}
 	}()
-	p.engine = p.s.opt.NewForecaster(p.known(p.run))
+	if p.run != nil {
+		p.engine = p.s.opt.NewForecaster(p.run.known)
+		return
+	}
+	p.engine = p.s.opt.NewForecaster(p.known(nil))
 }
 
 // seconds is the forecast's time: the station's, without what the line was
@@ -293,15 +302,27 @@ func (p *pot) noticed(at time.Duration, n forecast.Noticed) {
 		ID: fmt.Sprintf("noticed-%s-%d", kind, began.Milliseconds()), Kind: kind, At: began,
 		Wall: p.s.line.wallOf(began, now), Detected: true, Celsius: p.celsius(),
 	}
-	p.apply(e)
-	p.s.opt.Store.Append(eventEntry(p.run.batch.ID, p.opt.ID, e))
+	p.enter(p.run, e)
 	p.s.flushSoon()
 	p.publishEvent(e)
 }
 
 func (p *pot) publishEvent(e plan.Event) {
+	e.Forecast = nil
 	p.s.hub.publish(Update{Type: "event", Now: p.s.wall(p.s.now()), PotID: p.opt.ID, Event: &e})
 	p.show(p.s.now(), true)
+}
+
+// enter records an event of a batch in the pot or on the shelf. It is numbered
+// here, in the order in which the pot sees it among its readings; whoever answers
+// for it flushes the trace first.
+func (p *pot) enter(r *run, e plan.Event) {
+	p.s.opt.Store.Append(eventEntry(r.batch.ID, p.opt.ID, e))
+	if r == p.run {
+		p.apply(e)
+	} else {
+		p.s.applyShelf(r, e)
+	}
 }
 
 // apply takes an event into the batch: history, stage, forecast.
@@ -407,6 +428,7 @@ func (mute) Know(forecast.Known)                      {}
 func (mute) Add(_, _ float64)                         {}
 func (mute) Room(_, _ float64)                        {}
 func (mute) Bath(_, _ float64)                        {}
+func (mute) Pass(float64)                             {}
 func (mute) Tell(float64, forecast.EventKind)         {}
 func (mute) Noticed() []forecast.Noticed              { return nil }
 func (mute) Rate() (float64, bool)                    { return 0, false }
@@ -421,7 +443,11 @@ func (m mute) Band(_, _ float64) (a, b, c forecast.Forecast) {
 }
 
 func eventEntry(batch, pot string, e plan.Event) trace.Entry {
+	name := string(e.Kind)
+	if e.Detected { // only noticed: a replay must notice it again, not be told
+		name = "noticed-" + name
+	}
 	return trace.Entry{
-		Batch: batch, Pot: pot, At: e.At, Wall: e.Wall, Kind: trace.KindEvent, ID: e.ID, Name: string(e.Kind), Data: mustJSON(e),
+		Batch: batch, Pot: pot, At: e.At, Wall: e.Wall, Kind: trace.KindEvent, ID: e.ID, Name: name, Data: mustJSON(e),
 	}
 }

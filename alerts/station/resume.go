@@ -68,6 +68,11 @@ func (s *Station) readRun(ctx context.Context, b trace.Batch) (*run, []trace.Ent
 			s.log.Warn("an event in the trace can't be read and is passed over", "batch", b.ID, "seq", e.Seq, "err", err)
 			continue
 		}
+		if len(ev.Forecast) > 0 {
+			if err := json.Unmarshal(ev.Forecast, &r.known); err != nil {
+				s.log.Warn("what the forecast knew at the start can't be read", "batch", b.ID, "err", err)
+			}
+		}
 		r.history = append(r.history, ev)
 	}
 	r.events = plan.Fold(r.history)

@@ -66,8 +66,9 @@ func (p *pot) viewLocked(now time.Time) PotView {
 		ID: r.batch.ID, Name: r.batch.Name, Started: r.batch.Started, Age: (at - r.batch.StartAt).Seconds(),
 		Sheet: &r.sheet, Like: r.like,
 	}
-	v.Events = append(v.Events, r.events...)
 	for _, e := range r.events {
+		e.Forecast = nil
+		v.Events = append(v.Events, e)
 		if e.Detected {
 			v.Asked = append(v.Asked, e.ID)
 		}

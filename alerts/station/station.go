@@ -25,6 +25,7 @@ type Forecaster interface {
 	Add(t, celsius float64)
 	Room(t, celsius float64)
 	Bath(t, celsius float64)
+	Pass(t float64)
 	Tell(t float64, kind forecast.EventKind)
 	Crossing(target float64, dir forecast.Direction) forecast.Forecast
 	Ahead(s float64) (lo, mid, hi float64, ok bool)

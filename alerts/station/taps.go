@@ -65,10 +65,15 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 		},
 	}
 	p.run.like = s.likeOf(ctx, p.run.batch)
+	p.run.known = p.known(p.run)
 	p.outlook, p.fitted = nil, 0
-	p.renewKnowing()
-	e := plan.Event{ID: req.ID, Kind: plan.EventStart, At: at, Wall: s.wall(now), Who: req.Who, Celsius: p.celsius()}
-	p.apply(e)
+	p.renew()
+	e := plan.Event{
+		ID: req.ID, Kind: plan.EventStart, At: at, Wall: s.wall(now), Who: req.Who, Celsius: p.celsius(),
+		Forecast: mustJSON(p.run.known),
+	}
+	p.enter(p.run, e)
+	p.startRoom(at)
 	batch := p.run.batch
 	p.publishEvent(e)
 	p.mu.Unlock()
@@ -76,15 +81,24 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 	if err := s.opt.Store.PutBatch(ctx, batch); err != nil {
 		return code, fmt.Errorf("batch %s goes on, but is not on disk yet: %w", code, err)
 	}
-	if _, err := s.opt.Store.Commit(ctx, eventEntry(code, potID, e)); err != nil {
+	if err := s.opt.Store.Flush(ctx); err != nil {
 		return code, fmt.Errorf("batch %s goes on, but its start is not on disk yet: %w", code, err)
 	}
 	s.hub.publish(Update{Type: "batches", Now: s.wall(s.now())})
 	return code, nil
 }
 
-// renewKnowing begins the forecast for a new batch.
-func (p *pot) renewKnowing() { p.renew() }
+// startRoom gives a new batch the room's temperature as it was last read.
+func (p *pot) startRoom(at time.Duration) {
+	p.s.mu.Lock()
+	room, roomAt := p.s.room, p.s.roomAt
+	p.s.mu.Unlock()
+	if room == nil || !room.OK() || at-roomAt > time.Minute {
+		return
+	}
+	p.s.opt.Store.Append(readingEntry(p.run.batch.ID, p.opt.ID, at, *room))
+	p.refit(at, *room)
+}
 
 // lots are the lot numbers of a batch, from its sheet and as given.
 func lots(s plan.Sheet, more []string) []string {
@@ -185,10 +199,8 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 		if e.Kind == plan.EventPoured {
 			p.fillPour(&e)
 		}
-		p.apply(e)
-	} else {
-		s.applyShelf(r, e)
 	}
+	p.enter(r, e)
 	over := r == p.run && (e.Kind == plan.EventPoured || e.Kind == plan.EventAbandoned)
 	if over {
 		p.closePot(e)
@@ -200,7 +212,7 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 	if over {
 		s.keepLessons(ctx, p, batch)
 	}
-	if _, err := s.opt.Store.Commit(ctx, eventEntry(batch.ID, potID, e)); err != nil {
+	if err := s.opt.Store.Flush(ctx); err != nil {
 		return e, fmt.Errorf("noted, but not on disk yet: %w", err)
 	}
 	return e, nil
@@ -278,15 +290,10 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(ol
 	e := make(*old)
 	e.At, e.Wall, e.Corrects = s.line.at(now), s.wall(now), eventID
 	e.ID = fmt.Sprintf("%s-%s-%d", e.Kind, eventID, e.At.Milliseconds())
-	if r == p.run {
-		p.apply(e)
-	} else {
-		s.applyShelf(r, e)
-	}
-	batch := r.batch.ID
+	p.enter(r, e)
 	p.publishEvent(e)
 	p.mu.Unlock()
-	if _, err := s.opt.Store.Commit(ctx, eventEntry(batch, potID, e)); err != nil {
+	if err := s.opt.Store.Flush(ctx); err != nil {
 		return fmt.Errorf("noted, but not on disk yet: %w", err)
 	}
 	return nil

@@ -135,7 +135,7 @@ const (
 )
 
 // dangers are the calls at which a heedful maker takes the heat away.
-var dangers = []string{"flash-margin", "flash-approach", "scorch", "boiled-dry"}
+var dangers = []string{"flash-margin", "flash-approach", "scorch", "boiled-dry", "heat-left-on"}
 
 // NewMaker gives a bench hands.
 func NewMaker(c MakerConfig, b *Bench, h Hands) *Maker {

@@ -15,7 +15,7 @@ const (
 	BoilDry     = "boil-dry"    // the bath is suddenly empty
 	BareFlame   = "bare-flame"  // the jug stands on the flame without a bath
 	OpenWindow  = "draught"     // moving air over the bench
-	ForgetHeat  = "forget-heat" // the flame is turned up again and left
+	ForgetHeat  = "forget-heat" // the jug is put back over the flame and left there
 )
 
 // Incident is one thing that goes wrong, some time after something was done.
@@ -37,7 +37,7 @@ func Typical(what string) (Incident, bool) {
 		BoilDry:     {After: doStart, In: 14 * time.Minute},
 		BareFlame:   {After: doJugOut, In: 5 * time.Minute, For: 15 * time.Minute, Value: 900},
 		OpenWindow:  {After: doJugOut, In: 10 * time.Minute, For: 10 * time.Minute},
-		ForgetHeat:  {After: doHeatOff, In: 20 * time.Second},
+		ForgetHeat:  {After: doJugOut, In: 2 * time.Minute},
 	}[what]
 	i.What = what
 	return i, i.After != ""
@@ -111,11 +111,7 @@ func (ms *Mishaps) befall(i Incident, on bool) bool {
 		ms.bench.Do(func(p *Pot) { p.Draught(on) })
 	case ForgetHeat:
 		if on {
-			ms.bench.Do(func(p *Pot) {
-				if !p.Out() {
-					p.HeatOn()
-				}
-			})
+			ms.bench.Do(func(p *Pot) { p.JugIn(); p.HeatOn() })
 		}
 	}
 	return !on

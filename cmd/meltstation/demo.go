@@ -1,15 +1,18 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"math"
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -83,6 +86,7 @@ type demo struct {
 	sheet     plan.Sheet
 	scenario  sim.Scenario
 	incidents []sim.Incident
+	left      standing          // how an earlier run left the pot
 	ready     func(app.Running) // for tests; may be nil
 }
 
@@ -135,12 +139,20 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 		d.dir = dir
 	}
 	path := filepath.Join(d.dir, app.TraceName)
-	ended, err := traceEnd(ctx, path)
+	left, err := leftAt(ctx, path)
 	if err != nil {
 		return err
 	}
-	clock := sim.NewLapseFrom(ended, d.f.lapse)
-	bench := sim.NewBench(d.scenario.Pot, clock.Now, d.scenario.Sensors)
+	pot := d.scenario.Pot
+	if left.open && !math.IsNaN(left.wax) {
+		pot.WaxStart = left.wax
+	}
+	if left.open && !math.IsNaN(left.bath) {
+		pot.WaterStart = left.bath
+	}
+	d.left = left
+	clock := sim.NewLapseFrom(left.ended, d.f.lapse)
+	bench := sim.NewBench(pot, clock.Now, d.scenario.Sensors)
 
 	c := config.Default()
 	c.Name, c.Data, c.Units = "The Boathouse", d.dir, d.f.units
@@ -191,21 +203,51 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 	return nil
 }
 
-// traceEnd is when the trace in a folder ends; zero when there is none yet.
-func traceEnd(ctx context.Context, path string) (time.Time, error) {
+// standing is how the trace in a folder left the pot.
+type standing struct {
+	ended     time.Time // zero when there is no trace yet
+	open      bool      // a batch goes on
+	wax, bath float64   // °C, last good readings of that batch; NaN = none
+}
+
+// leftAt reads how a trace left the pot. A folder without a trace is no error.
+func leftAt(ctx context.Context, path string) (st standing, err error) {
+	st.wax, st.bath = math.NaN(), math.NaN()
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return time.Time{}, nil
+		return st, nil
 	}
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("looking at the trace that is there: %w", err)
+		}
+	}()
 	store, err := trace.Open(path, trace.Options{ReadOnly: true})
 	if err != nil {
-		return time.Time{}, fmt.Errorf("looking at the trace that is there: %w", err)
+		return st, err
 	}
 	defer store.Close()
-	_, _, wall, err := store.Last(ctx)
-	if err != nil {
-		return time.Time{}, fmt.Errorf("looking at the trace that is there: %w", err)
+	if _, _, st.ended, err = store.Last(ctx); err != nil {
+		return st, err
 	}
-	return wall, nil
+	batches, err := store.OpenBatches(ctx)
+	if err != nil || len(batches) == 0 {
+		return st, err
+	}
+	st.open = true
+	newest := slices.MaxFunc(batches, func(a, b trace.Batch) int { return cmp.Compare(a.StartAt, b.StartAt) })
+	for e, err := range store.Entries(ctx, newest.ID, 0) {
+		if err != nil {
+			return st, err
+		}
+		switch {
+		case e.Kind != trace.KindReading || !e.Good():
+		case e.Role == probe.RolePot:
+			st.wax = e.Celsius
+		case e.Role == probe.RoleBath:
+			st.bath = e.Celsius
+		}
+	}
+	return st, nil
 }
 
 func (d *demo) greet(std Streams, url string) {
@@ -243,10 +285,11 @@ func (d *demo) work(ctx context.Context, bench *sim.Bench, clock *sim.Lapse, h *
 	tick := time.NewTicker(max(clock.Real(time.Second), 100*time.Millisecond))
 	defer tick.Stop()
 	h.look()
-	if h.batch != "" { // a batch that was open in the folder
-		_ = maker.Step(0)
-		if g := h.view.LastGood; g != nil && g.Celsius != nil {
-			bench.Do(func(p *sim.Pot) { p.Warm(*g.Celsius) })
+	if left := d.left; left.open && h.batch != "" {
+		// The hands do again what was done, then the wax is as warm as it was left.
+		_ = maker.Step(bench.Now().Sub(begin))
+		if !math.IsNaN(left.wax) {
+			bench.Do(func(p *sim.Pot) { p.Warm(left.wax) })
 		}
 	}
 	for {

@@ -53,6 +53,7 @@ type sensor struct {
 	wire    func() Wire
 	latched *float64 // by a bulk conversion, until the tree is refreshed twice more
 	good    [9]byte  // the last good bytes, which line 2 retains
+	shown   string   // what w1_slave holds now, and its mode; "" = not there
 }
 
 // NewTree makes dir a 1-Wire device directory with one bus and no sensor.
@@ -156,6 +157,7 @@ func (t *Tree) bulkStep() error {
 func (t *Tree) show(id string, s *sensor) error {
 	w := s.wire()
 	if w.Mode == ModeMissing {
+		s.shown = ""
 		return t.drop(id)
 	}
 	dir := filepath.Join(t.dir, "w1_bus_master1", id)
@@ -220,6 +222,11 @@ func (t *Tree) show(id string, s *sensor) error {
 	if verdict == "NO" {
 		short = ""
 	}
+	now := fmt.Sprint(mode, text)
+	if now == s.shown {
+		return nil
+	}
+	s.shown = now
 	if err := t.writeMode(filepath.Join(dir, "w1_slave"), []byte(text), mode); err != nil {
 		return err
 	}

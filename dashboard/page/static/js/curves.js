@@ -26,10 +26,10 @@ async function load(id, c) {
   try {
     const got = await api.potCurve(id, POINTS);
     if (all.get(id) !== c) return;
-    const all = curvesOf(got);
-    const mine = all.find((s) => s.role === 'pot');
+    const each = curvesOf(got);
+    const mine = each.find((s) => s.role === 'pot');
     c.pot = mine ? mine.curve : emptyCurve();
-    c.others = all.filter((s) => s !== mine);
+    c.others = each.filter((s) => s !== mine);
     c.state = 'ready';
     for (const r of c.pending) take(c, r);
     c.pending = [];

@@ -15,6 +15,7 @@ export default {
   'demo.short': 'demo ×{n}',
 
   // link
+  'link.calling': 'Calling the station…',
   'link.live': 'live',
   'link.lost': 'Nothing heard from the station since {clock}. What you see is {age} old.',
   'link.never': 'The station does not answer yet. Trying again…',

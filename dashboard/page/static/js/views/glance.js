@@ -22,7 +22,10 @@ export function glance(main, { id }) {
 
   function update() {
     const snap = store.snapshot;
-    if (!snap) return;
+    if (!snap) {
+      if (!box.firstChild) box.append(h('p', { class: 'loading' }, t('link.calling')));
+      return;
+    }
     const pots = id ? snap.pots.filter((p) => p.id === id) : snap.pots;
     const want = JSON.stringify([pots.map((p) => p.id)]);
     if (want !== sig) {

@@ -560,7 +560,7 @@ func (t *tally) String() string {
 // TestReplayMissesNothing plays whole simulated batches, with everything that
 // can go wrong in them, through checks, stages, forecast and alarms.
 func TestReplayMissesNothing(t *testing.T) {
-	got := judgeAll(t, batches(6), sim.Random, mode{})
+	got := judgeAll(t, batches(3), sim.Random, mode{})
 	t.Logf("\n%s%s", got, strings.Join(got.notes, "\n"))
 	for _, w := range got.worst {
 		t.Error(w)
@@ -574,7 +574,7 @@ func TestReplayMissesNothing(t *testing.T) {
 // before the checked reading crosses, in at least nine of ten batches, with all
 // that goes wrong in them.
 func TestLeadsAreKept(t *testing.T) {
-	got := judgeAll(t, batches(6), late, mode{late: true})
+	got := judgeAll(t, batches(2), late, mode{late: true})
 	t.Logf("\n%s", got)
 	if os.Getenv("MELTSTATION_BATCHES") == "" {
 		return // too few for a share; the benchmark and the long run judge it
@@ -588,7 +588,7 @@ func TestLeadsAreKept(t *testing.T) {
 
 // A dead forecast costs foresight, not the calls themselves.
 func TestCuesComeWithoutAForecast(t *testing.T) {
-	n := batches(4)
+	n := batches(3)
 	got := judgeAll(t, n, sim.Ordinary, mode{noCast: true})
 	t.Logf("\n%s", got)
 	for _, key := range []string{alerts.KeyScentNow, alerts.KeyPourNow} {

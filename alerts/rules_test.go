@@ -689,3 +689,17 @@ func TestSettingsAreChecked(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkEval is the cost of one reading through every rule.
+func BenchmarkEval(b *testing.B) {
+	r := newRig(b, plan.StageCooling)
+	r.f.Fragrance, r.f.HeatOn = true, true
+	r.hold(75, 300)
+	b.ReportAllocs()
+	i := 0
+	for b.Loop() {
+		i++
+		r.good(75 + 0.0625*float64(i%3))
+		r.all = r.all[:0]
+	}
+}

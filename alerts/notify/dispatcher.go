@@ -49,10 +49,16 @@ type wait struct {
 	held []*line
 }
 
-// name tells one alarm or cue of one pot.
-type name struct{ pot, key string }
+// name tells one alarm of a pot, or one cue of a batch: several batches from one
+// pot may cure at once.
+type name struct{ pot, key, batch string }
 
-func nameOf(n alerts.Notice) name { return name{n.Pot, n.Key} }
+func nameOf(n alerts.Notice) name {
+	if n.Class == alerts.Alarm {
+		return name{pot: n.Pot, key: n.Key}
+	}
+	return name{n.Pot, n.Key, n.Batch}
+}
 
 // New makes a dispatcher. It refuses two channels of the same name.
 func New(o Options) (*Dispatcher, error) {
@@ -134,7 +140,7 @@ func (d *Dispatcher) Post(n alerts.Notice) {
 func (d *Dispatcher) Acked(pot, key string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.withdraw(name{pot, key})
+	d.waits = slices.DeleteFunc(d.waits, func(w wait) bool { return w.key.pot == pot && w.key.key == key })
 }
 
 func (d *Dispatcher) withdraw(k name) {

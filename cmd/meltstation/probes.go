@@ -182,7 +182,6 @@ type benchView struct {
 	Spare   []string    `json:"not_in_settings,omitempty"`
 	Ports   []portView  `json:"serial_ports"`
 	Notes   []string    `json:"notes,omitempty"`
-	noW1    string
 	noPorts string
 }
 
@@ -243,9 +242,8 @@ func (b *bench) report(ctx context.Context, std Streams, listen time.Duration, a
 	for _, p := range ports {
 		v.Ports = append(v.Ports, portView(p))
 	}
-	if b.w1err != nil {
-		v.noW1 = probe.Mend("w1", probe.Classify(b.w1err), b.w1err)
-		v.Notes = append(v.Notes, "1-Wire: "+v.noW1)
+	if wired := slices.ContainsFunc(b.specs, func(s probe.Spec) bool { return s.Kind == "w1" }); b.w1err != nil && (wired || len(b.specs) == 0) {
+		v.Notes = append(v.Notes, "1-Wire: "+probe.Mend("w1", probe.Classify(b.w1err), b.w1err))
 	}
 	if asJSON {
 		e := json.NewEncoder(std.Out)

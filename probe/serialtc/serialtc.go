@@ -111,10 +111,10 @@ func openFault(port string, err error) error {
 	case errors.Is(err, fs.ErrPermission), code == serial.PermissionDenied:
 		f.Err = fmt.Errorf("%w: %w", probe.ErrPermission, err)
 	case errors.Is(err, fs.ErrNotExist), code == serial.PortNotFound:
-		f.Err = fmt.Errorf("no such port: %w", probe.ErrNoDevice)
+		f.Err = probe.ErrNoDevice
 	case code == serial.PortBusy:
 		f.Err = fmt.Errorf("port in use: %w", probe.ErrNoDevice)
-		f.Hint = "another program has the port open: stop it (a modem manager and a terminal program are the usual ones)"
+		f.Hint = "another program has the port open: the station itself, a terminal program or a modem manager; stop it first"
 	case code == serial.InvalidSerialPort:
 		f.Err = fmt.Errorf("%w: %w", probe.ErrNoDevice, err)
 		f.Hint = "this is no serial port, or it refuses the settings: compare its name with \"meltstation probes\""

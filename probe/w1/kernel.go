@@ -104,7 +104,7 @@ func (k *kernel) gone(root, op string, err error) error {
 
 func (k *kernel) Read(ctx context.Context) (probe.Sample, error) {
 	if k.o.Bulk != nil && k.bus != "" {
-		k.bulkSeen = k.o.Bulk.ready(ctx, k.bus, k.bulkSeen)
+		k.bulkSeen = k.o.Bulk.ready(ctx, k.bus, k.dir, k.bulkSeen)
 	}
 	var err error
 	for try := range 4 {
@@ -262,14 +262,17 @@ func (k *kernel) setResolution(bits int) {
 }
 
 // Bulk lets all sensors of a bus convert at once: twenty sensors then take one
-// conversion's time instead of twenty. Its zero value is ready.
+// conversion's time instead of twenty. A sensor that is alone on its bus converts
+// by itself. Its zero value is ready.
 type Bulk struct {
 	mu    sync.Mutex
 	buses map[string]*bulkBus
 }
 
 type bulkBus struct {
-	sync.Mutex
+	sensors map[string]bool // that have read; under Bulk.mu
+
+	turn   chan struct{} // one token: whoever has it uses the rest
 	round  uint64
 	done   time.Time // when the last round was over
 	absent bool      // this kernel has no bulk conversion, or we may not ask for it
@@ -278,19 +281,29 @@ type bulkBus struct {
 // ready makes sure that the bus has done a bulk conversion the sensor has not
 // read yet (seen is the last round it read) and returns that round. When bulk
 // conversion can't be had the sensor simply converts by itself.
-func (b *Bulk) ready(ctx context.Context, bus string, seen uint64) uint64 {
+func (b *Bulk) ready(ctx context.Context, bus, sensor string, seen uint64) uint64 {
 	b.mu.Lock()
 	if b.buses == nil {
 		b.buses = map[string]*bulkBus{}
 	}
 	s := b.buses[bus]
 	if s == nil {
-		s = &bulkBus{}
+		s = &bulkBus{turn: make(chan struct{}, 1), sensors: map[string]bool{}}
+		s.turn <- struct{}{}
 		b.buses[bus] = s
 	}
+	s.sensors[sensor] = true
+	alone := len(s.sensors) == 1
 	b.mu.Unlock()
-	s.Lock()
-	defer s.Unlock()
+	if alone {
+		return seen
+	}
+	select {
+	case <-s.turn:
+		defer func() { s.turn <- struct{}{} }()
+	case <-ctx.Done():
+		return seen
+	}
 	if s.absent || s.round > seen && time.Since(s.done) < bulkFresh {
 		return s.round
 	}
@@ -323,5 +336,6 @@ func (b *Bulk) ready(ctx context.Context, bus string, seen uint64) uint64 {
 	return s.round
 }
 
-// bulkFresh is how long a bulk conversion stands for the present temperature.
-const bulkFresh = 2 * time.Second
+// bulkFresh is how long a bulk conversion stands for the present temperature:
+// long enough for all sensors of a bus to be read in turn.
+const bulkFresh = 500 * time.Millisecond

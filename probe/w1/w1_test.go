@@ -13,6 +13,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"periph.io/x/conn/v3/onewire"
@@ -401,7 +402,9 @@ func TestResolution(t *testing.T) {
 
 // A bulk conversion reads all sensors at the moment of the trigger, and a reader
 // that comes while it runs waits.
-func TestBulk(t *testing.T) {
+func TestBulk(t *testing.T) { synctest.Test(t, bulk) }
+
+func bulk(t *testing.T) {
 	tree := newTree(t)
 	var mu sync.Mutex
 	c := 40.0
@@ -421,16 +424,17 @@ func TestBulk(t *testing.T) {
 			t.Error(err)
 		}
 	}()
-	bulk := &w1.Bulk{}
+	together := &w1.Bulk{}
 	var srcs []probe.Source
 	for _, id := range ids {
-		s, err := w1.Open(tree.Dir(), id, w1.Options{Bulk: bulk, RetryAfter: 5 * time.Millisecond})(ctx)
+		s, err := w1.Open(tree.Dir(), id, w1.Options{Bulk: together, RetryAfter: 5 * time.Millisecond})(ctx)
 		if err != nil {
 			t.Fatal(err)
 		}
 		srcs = append(srcs, s)
 	}
 	for round := range 3 {
+		time.Sleep(time.Second)
 		mu.Lock()
 		c = 40 + float64(round)
 		mu.Unlock()

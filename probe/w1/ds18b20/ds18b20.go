@@ -391,7 +391,7 @@ func (d *dev) Read(ctx context.Context) (probe.Sample, error) {
 }
 
 // fresh is how long a conversion stands for the present temperature.
-const fresh = 2 * time.Second
+const fresh = 500 * time.Millisecond
 
 // convert makes sure that there is a conversion this sensor has not read yet.
 // All sensors of the line convert at once.

@@ -40,7 +40,7 @@ func TestBackupOfLiveFile(t *testing.T) {
 			}
 		}
 	}()
-	for i := range 5 {
+	for i := range 3 {
 		before, err := s.Commit(t.Context(), event("BH-001", fmt.Sprint("before ", i), "note", i))
 		if err != nil {
 			t.Fatal(err)

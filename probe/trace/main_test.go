@@ -20,7 +20,7 @@ func TestMain(m *testing.M) {
 	given := map[string]bool{}
 	flag.Visit(func(f *flag.Flag) { given[f.Name] = true })
 	if !given["rapid.checks"] {
-		flag.Set("rapid.checks", "12")
+		flag.Set("rapid.checks", "8")
 	}
 	goleak.VerifyTestMain(m)
 }

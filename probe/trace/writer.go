@@ -454,6 +454,12 @@ func (s *Store) reopen(ctx context.Context) error {
 		s.o.Log.Warn("the database is no longer where it was; it is opened anew", "path", s.path)
 		s.w.close()
 	}
+	if s.lock == nil { // the disk could not be written when the store was opened
+		var err error
+		if s.lock, err = lockFile(s.path); err != nil {
+			return err
+		}
+	}
 	w, err := openWriter(ctx, s.path, s.o)
 	if err != nil {
 		return fmt.Errorf("opening %s: %w", s.path, err)

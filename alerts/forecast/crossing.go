@@ -112,7 +112,12 @@ func (x *expert) spread(g *[dim]float64, cond bool) float64 {
 const farthest = 12 * 3600.0
 
 // sure is the probability of getting there below which no time is given.
-const sure = 0.95
+func sure(dir Direction) float64 {
+	if dir == Heating {
+		return 0.9
+	}
+	return 0.95
+}
 
 // widen is fitted to the tuning family.
 const widen = 1.15
@@ -170,7 +175,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		f.PReach = p
 		return f
 	}
-	if p < sure || e.mix.n == 0 {
+	if p < sure(dir) || e.mix.n == 0 {
 		f := because(TooEarly, "not enough curve yet to know whether it gets there")
 		f.PReach = p
 		return f

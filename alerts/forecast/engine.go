@@ -20,21 +20,22 @@ const (
 
 	evidenceMemory = 2400.0 // s over which old evidence fades
 	missLimit      = 9.0    // nats by which the quick expert must beat another to take it over
+	changePrice    = 3.0    // nats, for a change nobody told of
 	minAge         = 20.0   // s of curve before anything is said
 )
 
 // manners are the ways in which a pot may stray from the law: how far the rate
 // wanders (relative, in 1/√s; 1e-3 lets it move by 2.4 % in ten minutes), and
-// how much (K) and for how long (s) the reading wobbles.
-var manners = [...]struct{ q, wob, time, prior float64 }{
-	{0, 0, 0, 0.27},
-	{2.5e-4, 0, 0, 0.22},
-	{1e-3, 0, 0, 0.15},
-	{3e-4, 0.05, 20, 0.08},
-	{1e-3, 0.12, 30, 0.08},
-	{1e-3, 0.3, 90, 0.05},
-	{4e-3, 0, 0, 0.1},
-	{1.5e-2, 0, 0, 0.05},
+// for how long the reading wobbles (s; 0 for not at all). How much it wobbles is
+// learnt.
+var manners = [...]struct{ q, time, prior float64 }{
+	{0, 0, 0.27},
+	{2.5e-4, 0, 0.22},
+	{1e-3, 0, 0.15},
+	{3e-4, 8, 0.11},
+	{1e-3, 30, 0.1},
+	{4e-3, 0, 0.1},
+	{1.5e-2, 0, 0.05},
 }
 
 const (
@@ -68,6 +69,7 @@ type Engine struct {
 	modeAt   float64
 	blk      block
 	noise    noise
+	wobble   wobble
 	hold     hold
 	stale    int // readings in a row that came from the past
 	room     float64
@@ -91,7 +93,8 @@ type Engine struct {
 	noticed  [16]Noticed
 	nnoticed int
 	lessons  []Lesson
-	lowest   float64 // °C, since it cools
+	lowest   float64 // °C, since the wax goes this way
+	highest  float64
 	quickest float64 // 1/s, greatest rate over distance to boiling while heating
 
 	hind [len(hindAhead)]hindcast
@@ -138,7 +141,7 @@ func (e *Engine) setLaws() {
 	e.laws[1] = [maxLaw]law{
 		{name: "boiling bath", dir: Heating, weight: 0.45, n: 1, ta: boil - 3, tasd: 3},
 		{name: "any bath", dir: Heating, weight: 0.3, n: 1, ta: 85, tasd: 12},
-		{name: "constant power", dir: Heating, weight: 0.2, n: 0, nsd: 0.2, ta: boil - 8, tasd: 10},
+		{name: "constant power", dir: Heating, weight: 0.2, n: 0, nsd: 0.2, ta: boil - 5, tasd: 6},
 		{name: "slack", dir: Heating, weight: 0.05, n: 0.6, nsd: 0.5, ta: 92, tasd: 8},
 		e.learnt(Heating),
 	}
@@ -175,6 +178,7 @@ func (e *Engine) Add(t, celsius float64) {
 		return
 	}
 	e.noise.add(t, celsius, dt)
+	e.wobble.add(t, celsius, e.noise.variance())
 	e.lastC = celsius
 	e.count++
 	e.blk.add(t, celsius)
@@ -189,6 +193,7 @@ func (e *Engine) begin(t, c float64) {
 	e.first, e.at, e.last, e.since, e.modeAt = t, t, t, t, t
 	e.lastC, e.count = c, 1
 	e.noise.begin(t, c)
+	e.wobble.begin()
 	e.track = expert{law: &e.none, q: 0}
 	e.track.x = [dim]float64{c, 0, 0, 0}
 	e.track.p[sT][sT] = 0.3 * 0.3
@@ -274,6 +279,9 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 	trust := e.noise.trust()
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
+		if x.tau > 0 {
+			x.wob = e.wobbleOf(x)
+		}
 		x.advance(dt, x.law.drift)
 		ll[i] = trust * x.read(c, v, 4)
 		if math.IsNaN(ll[i]) {
@@ -334,6 +342,14 @@ const (
 	bathDrift = 2 * 2 / 3600.0
 )
 
+// wobbleOf is how much an expert lets the reading wobble, K.
+func (e *Engine) wobbleOf(x *expert) float64 {
+	if x.tau == 0 {
+		return 0
+	}
+	return e.wobble.sd(x.tau)
+}
+
 // reseed gives x the eyes of y: where the wax is and how fast it moves. What x
 // thought of the law, which led it astray, goes back toward the prior.
 func (e *Engine) reseed(x, y *expert) {
@@ -349,12 +365,14 @@ func (e *Engine) reseed(x, y *expert) {
 	}
 	x.p = [dim][dim]float64{}
 	x.x = y.x
-	x.x[sW] = 0
+	x.x[sW], x.x[sV] = 0, 0
 	x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = y.p[sT][sT], y.p[sT][sR], y.p[sR][sT], y.p[sR][sR]
 	x.wobble()
 	x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN] = ta, n, vta, vn
+	// It should have seen the change when it began: the likelihood since then is
+	// the quick expert's, at the price of a change.
+	x.lw = math.Max(x.lw+x.miss-changePrice, y.lw-changePrice)
 	x.miss = 0
-	x.lw = math.Max(x.lw, y.lw-3)
 }
 
 // quickOf is the weightiest quick expert of a law.
@@ -373,9 +391,13 @@ func (e *Engine) quickOf(l *law, quick int) *expert {
 
 // wobble splits what was taken for the temperature between it and a wobble.
 func (x *expert) wobble() {
+	if x.tau == 0 {
+		return
+	}
 	v := x.wob * x.wob
 	x.p[sT][sT] += v
 	x.p[sW][sW] = v
+	x.p[sV][sV] = v / (x.tau * x.tau)
 	x.p[sT][sW], x.p[sW][sT] = -v, -v
 }
 
@@ -392,9 +414,15 @@ func (e *Engine) pickMode(t float64) {
 	if want == e.mode || t-e.first < 5 || e.count < 4 {
 		return
 	}
-	if e.mode == Cooling && e.flipAsk != Heating && e.track.x[sT] < setTo {
-		// Wax warms by itself while it sets, by a degree or so.
-		if e.track.x[sT] < e.lowest+setRise {
+	if e.mode != 0 && e.flipAsk != want {
+		now := e.track.x[sT]
+		switch {
+		case e.mode == Heating && now > e.highest-flipLeast:
+			return
+		case e.mode == Cooling && now < e.lowest+2*flipLeast:
+			return
+		case e.mode == Cooling && now < setTo && now < e.lowest+setRise && e.at-e.modeAt > 600:
+			// Wax warms by itself while it sets, by a degree or so.
 			e.plateau = true
 			return
 		}
@@ -414,18 +442,23 @@ func (e *Engine) pickMode(t float64) {
 	e.flipAsk = 0
 	e.mode = want
 	e.modeAt, e.since = t, t
-	e.lowest = math.Inf(1)
+	e.lowest, e.highest = math.Inf(1), math.Inf(-1)
 	e.plateau = false
 	e.kept, e.judged = 0, true
 	e.breakRecord()
 	e.seed()
 }
 
+// flipLeast is how far the wax must have turned back before it counts, K; twice
+// that when it would be warming again.
+const flipLeast = 0.5
+
 // While wax sets it all but stops cooling, and may warm a little.
 const (
 	setFrom, setTo = 28.0, 72.0 // °C, between which waxes set
 	setRise        = 2.5        // K, the most that setting wax warms by itself
 	setSlow        = 0.35       // of the fall that was expected, and less
+	setRate        = 0.008      // K/s, and no faster than this
 )
 
 // judge names a change of the cooling rate once the new one is known.
@@ -434,6 +467,7 @@ func (e *Engine) judge() {
 		return
 	}
 	e.lowest = math.Min(e.lowest, e.track.x[sT])
+	e.highest = math.Max(e.highest, e.track.x[sT])
 	r, ok := e.Rate()
 	if !ok {
 		return
@@ -488,7 +522,8 @@ func (e *Engine) seed() {
 		for _, m := range manners {
 			x := &e.bank[e.nbank]
 			e.nbank++
-			*x = expert{law: l, q: m.q, wob: m.wob, tau: m.time, pri: math.Log(l.weight * m.prior)}
+			*x = expert{law: l, q: m.q, tau: m.time, pri: math.Log(l.weight * m.prior)}
+			x.wob = e.wobbleOf(x)
 			x.lw = x.pri
 			e.plant(x)
 		}

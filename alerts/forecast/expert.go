@@ -8,12 +8,13 @@ const (
 	sR         // K/s, rate of change
 	sTa        // °C, equilibrium
 	sN         // exponent of the law, 1 is Newton's
-	sW         // K, wobble: plumes and stirring past the probe, gone in half a minute
+	sW         // K, wobble: plumes and stirring past the probe, gone in a minute
+	sV         // K/s, its rate
 	dim
 )
 
 // expert is one hypothesis about the pot, carried as a Gaussian over
-// (T, r, Ta, n, w) and moved by an extended Kalman filter.
+// (T, r, Ta, n, w, w') and moved by an extended Kalman filter.
 //
 // The law dT/dt = -k |T-Ta|^n sign(T-Ta) is written without k, which is the one
 // quantity nobody can look at: with r = dT/dt it says dr/dt = n r²/(T-Ta). The
@@ -99,8 +100,8 @@ func (x *expert) step(dt, drift float64) {
 	}
 	h := dt * dt / 2
 	// Transition rows of T and r; Ta and n stand still, w decays.
-	f0 := [dim - 1]float64{1 + a*h, dt + b*h, c * h, e * h}
-	f1 := [dim - 1]float64{
+	f0 := [sW]float64{1 + a*h, dt + b*h, c * h, e * h}
+	f1 := [sW]float64{
 		a*dt + b*a*h,
 		1 + b*dt + (a+b*b)*h,
 		c*dt + b*c*h,
@@ -123,20 +124,41 @@ func (x *expert) step(dt, drift float64) {
 	p[1][1] = p11 + q*dt
 	p[0][2], p[2][0] = u0[2], u0[2]
 	p[0][3], p[3][0] = u0[3], u0[3]
-	if x.wob > 0 {
-		g := math.Exp(-dt / x.tau)
-		x.x[sW] *= g
-		w0, w1 := u0[4]*g, u1[4]*g
-		p[0][4], p[4][0], p[1][4], p[4][1] = w0, w0, w1, w1
-		p[2][4] *= g
-		p[4][2] = p[2][4]
-		p[3][4] *= g
-		p[4][3] = p[3][4]
-		p[4][4] = p[4][4]*g*g + x.wob*x.wob*(1-g*g)
+	if x.tau > 0 {
+		x.stray(dt, u0[sW], u0[sV], u1[sW], u1[sV])
 	}
 	p[1][2], p[2][1] = u1[2], u1[2]
 	p[1][3], p[3][1] = u1[3], u1[3]
 	p[2][2] += drift * dt
+}
+
+// stray moves the wobble and its covariances dt seconds ahead; ab are those of T
+// and r with it, moved already on the side of T and r. It is a Gaussian process
+// with the Matérn-3/2 covariance wob² (1 + h/tau) exp(-h/tau): smooth, as plumes
+// are through a probe's sleeve.
+func (x *expert) stray(dt, tw, tv, rw, rv float64) {
+	l := 1 / x.tau
+	g := math.Exp(-l * dt)
+	a, b, c, d := g*(1+l*dt), g*dt, -g*l*l*dt, g*(1-l*dt)
+	w, v := x.x[sW], x.x[sV]
+	x.x[sW], x.x[sV] = a*w+b*v, c*w+d*v
+	p := &x.p
+	both := func(i int, w, v float64) {
+		p[i][sW], p[i][sV] = a*w+b*v, c*w+d*v
+		p[sW][i], p[sV][i] = p[i][sW], p[i][sV]
+	}
+	both(sT, tw, tv)
+	both(sR, rw, rv)
+	both(sTa, p[sTa][sW], p[sTa][sV])
+	both(sN, p[sN][sW], p[sN][sV])
+	// Stationary covariance, and what of it has gone.
+	sw := x.wob * x.wob
+	sv := sw * l * l
+	ww, wv, vv := p[sW][sW]-sw, p[sW][sV], p[sV][sV]-sv
+	p[sW][sW] = sw + a*a*ww + 2*a*b*wv + b*b*vv
+	p[sV][sV] = sv + c*c*ww + 2*c*d*wv + d*d*vv
+	p[sW][sV] = a*c*ww + (a*d+b*c)*wv + b*d*vv
+	p[sV][sW] = p[sW][sV]
 }
 
 // rateFloor keeps an expert alive while the wax stands still, K/s.
@@ -175,7 +197,7 @@ func (x *expert) measure(i int, y, v, clip float64) float64 {
 
 // read takes in a reading of the pot with variance v: temperature and wobble.
 func (x *expert) read(y, v, clip float64) float64 {
-	if x.wob == 0 {
+	if x.tau == 0 {
 		return x.measure(sT, y, v, clip)
 	}
 	p := &x.p

@@ -138,7 +138,7 @@ func (e *Engine) settingNow(expected, fell float64) {
 		return
 	}
 	switch q := fell / expected; {
-	case q < setSlow:
+	case q < setSlow && e.at-e.modeAt > 300 && math.Abs(e.track.x[sR]) < setRate:
 		e.plateau = true
 	case q > 2*setSlow:
 		e.plateau = false

@@ -67,6 +67,66 @@ func (n *noise) trust() float64 { return (n.w - 3) / (n.w + 12) }
 
 func (n *noise) sd() float64 { return math.Sqrt(math.Max(n.v, noiseFloor*noiseFloor)) }
 
+// wobble learns how much the reading strays over some twenty seconds, beyond the
+// sensor's own scatter: warm and cool plumes past the probe, stirring, air over a
+// wire. It looks at second differences of five-second means, twenty seconds
+// apart, in which the wax's own curve hardly shows.
+type wobble struct {
+	t0, sc float64
+	n      int
+	mean   [2*wobbleLag + 1]float64
+	have   int
+	v, w   float64 // mean square of the differences, less the sensor's share; weight
+}
+
+const (
+	wobbleStep = 5.0 // s
+	wobbleLag  = 4   // steps
+	wobbleLow  = 0.02 * 0.02 * 6
+)
+
+func (b *wobble) begin() { *b = wobble{v: wobbleLow * 2, w: 4} }
+
+func (b *wobble) add(t, c, noise float64) {
+	if b.n == 0 && b.have == 0 {
+		b.t0 = t
+	}
+	if t >= b.t0+wobbleStep {
+		if b.n == 0 || t >= b.t0+2.5*wobbleStep { // a pause
+			b.t0, b.sc, b.n, b.have = t, c, 1, 0
+			return
+		}
+		if b.have == len(b.mean) {
+			copy(b.mean[:], b.mean[1:])
+			b.have--
+		}
+		b.mean[b.have] = b.sc / float64(b.n)
+		b.have++
+		if b.have == len(b.mean) {
+			d := b.mean[0] - 2*b.mean[wobbleLag] + b.mean[2*wobbleLag]
+			s := math.Max(d*d-6*noise/float64(b.n), 0)
+			s = math.Min(s, 8*b.v+wobbleLow)
+			b.w = math.Min(b.w+1, 120)
+			b.v += (s - b.v) / b.w
+		}
+		b.t0 += wobbleStep
+		b.sc, b.n = 0, 0
+	}
+	b.sc += c
+	b.n++
+}
+
+// pause forgets the means, not what they taught.
+func (b *wobble) pause() { b.n, b.have = 0, 0 }
+
+// sd is the standard deviation of a wobble with time tau that explains what was
+// seen: its second difference has the variance sd² (6 - 8 ρ(lag) + 2 ρ(2 lag)).
+func (b *wobble) sd(tau float64) float64 {
+	h := wobbleStep * wobbleLag / tau
+	r1, r2 := (1+h)*math.Exp(-h), (1+2*h)*math.Exp(-2*h)
+	return math.Sqrt(math.Max(b.v, wobbleLow) / (6 - 8*r1 + 2*r2))
+}
+
 // block averages readings.
 type block struct {
 	n      int
@@ -311,9 +371,10 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 			x.p[i][sT], x.p[sT][i] = 0, 0
 		}
 		x.p[sT][sT] = vt
-		x.x[sW] = 0
+		x.x[sW], x.x[sV] = 0, 0
 		for i := range x.p {
 			x.p[i][sW], x.p[sW][i] = 0, 0
+			x.p[i][sV], x.p[sV][i] = 0, 0
 		}
 		x.wobble()
 		x.miss = 0
@@ -328,6 +389,7 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 	e.since = t
 	e.breakRecord()
 	e.noise.have = 0
+	e.wobble.pause()
 	switch {
 	case out:
 		e.notice(ProbeBack, t)

@@ -243,3 +243,29 @@ func TestWorst(t *testing.T) {
 		}
 	}
 }
+
+func TestMissing(t *testing.T) {
+	fam := os.Getenv("MISSING")
+	if fam == "" {
+		t.Skip()
+	}
+	lead, _ := strconv.ParseFloat(os.Getenv("LEAD"), 64)
+	for _, b := range families.Tuning(600) {
+		if b.Family != fam || math.IsNaN(b.Truth) {
+			continue
+		}
+		e := forecast.New(forecast.Known{Boiling: b.Known.Boiling})
+		for _, s := range b.Samples {
+			e.Room(s.T, s.Room)
+			e.Add(s.T, s.C)
+			if b.Truth-s.T <= lead {
+				f := e.Crossing(b.Target, forecast.Direction(b.Dir))
+				if f.Status != forecast.OK && s.T > b.From {
+					fmt.Printf("%s at %.0f T=%.2f target %.1f %s %s p=%.3f boil %.1f\n", b.Name, s.T, s.C, b.Target, f.Status, f.Reason, f.PReach, b.Known.Boiling)
+					fmt.Print(e.Dump(4))
+				}
+				break
+			}
+		}
+	}
+}

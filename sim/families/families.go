@@ -208,7 +208,7 @@ func run(r *rand.Rand, p pot, s sensor, target float64, dir Direction, limit, se
 	b := Batch{Target: target, Dir: dir, Truth: math.NaN(), From: settled}
 	wax, room := p.step(0)
 	l1, l2 := wax, wax
-	w := 0.0
+	plume, w := 0.0, 0.0
 	next := 0.0
 	gapUntil := -1.0
 	roomRead := room
@@ -230,7 +230,8 @@ func run(r *rand.Rand, p pot, s sensor, target float64, dir Direction, limit, se
 		}
 		if s.wander > 0 {
 			a := math.Exp(-1 / s.wanderTime)
-			w = w*a + s.wander*math.Sqrt(1-a*a)*r.NormFloat64()
+			plume = plume*a + s.wander*math.Sqrt(1-a*a)*r.NormFloat64()
+			w += (plume - w) * (1 - math.Exp(-1/math.Max(s.lag, 1))) // through the sleeve
 		}
 		if int(t)%15 == 0 {
 			roomRead = math.Round((room+roomSigma*r.NormFloat64())*16) / 16

@@ -3,6 +3,7 @@
 package browsertest
 
 import (
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"io/fs"
@@ -93,6 +94,13 @@ func (f *fake) static(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Content-Security-Policy", csp)
 	w.Header().Set("Cache-Control", "no-cache")
+	if strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") { // as the station sends them
+		w.Header().Set("Content-Encoding", "gzip")
+		z := gzip.NewWriter(w)
+		z.Write(b)
+		z.Close()
+		return
+	}
 	w.Write(b)
 }
 

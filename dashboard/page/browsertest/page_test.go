@@ -427,3 +427,54 @@ func TestKeyboardAlone(t *testing.T) {
 		t.Errorf("%d taps came, want 1", len(f.taps))
 	}
 }
+
+// The curve is read off under the pointer and by keys, and looked at closer by
+// wheel, pinch and buttons.
+func TestCurveIsReadOff(t *testing.T) {
+	b := shared(t)
+	_, url := serve(t, "cooling")
+	p := b.Page(t, Laptop, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/#/curve")
+	p.Wait("the curve", `document.querySelector(".u-over")`)
+	fire := func(kind string, x float64, more string) {
+		t.Helper()
+		p.Eval(fmt.Sprintf(`(() => { const o = document.querySelector(".u-over"), r = o.getBoundingClientRect();
+			o.setPointerCapture = () => {};
+			o.dispatchEvent(new %s("%s", {bubbles: true, cancelable: true, clientX: r.left + %v * r.width, clientY: r.top + 50, %s})) })()`,
+			map[bool]string{true: "WheelEvent", false: "PointerEvent"}[kind == "wheel"], kind, x, more), nil)
+	}
+	fire("pointermove", 0.3, `pointerType: "mouse"`)
+	p.Wait("a time and a temperature", `/\d:\d\d:\d\d.+\d.°C/.test(document.querySelector(".read").textContent)`)
+	fire("pointermove", 0.95, `pointerType: "mouse"`)
+	p.Wait("the forecast with its interval", `/about .+ to /.test(document.querySelector(".read").textContent)`)
+	p.Eval(`document.querySelector(".chart").focus()`, nil)
+	before := p.Text(".read")
+	p.keys("\u0302") // left arrow
+	p.Wait("the reading line to move", fmt.Sprintf("document.querySelector('.read').textContent !== %q", before))
+
+	// Two fingers apart: the same place on the screen must now read a narrower time.
+	at := func(x float64) (sec float64) {
+		t.Helper()
+		fire("pointermove", x, `pointerType: "mouse"`)
+		p.Eval(`(() => { const m = document.querySelector(".read").textContent.match(/(\d+):(\d+):(\d+)/); return m ? m[1] * 3600 + m[2] * 60 + +m[3] : -1 })()`, &sec)
+		return sec
+	}
+	wide := at(0.6) - at(0.2)
+	fire("pointerdown", 0.4, `pointerType: "touch", pointerId: 2`)
+	fire("pointerdown", 0.5, `pointerType: "touch", pointerId: 3`)
+	fire("pointermove", 0.2, `pointerType: "touch", pointerId: 2`)
+	fire("pointermove", 0.7, `pointerType: "touch", pointerId: 3`)
+	fire("pointerup", 0.2, `pointerType: "touch", pointerId: 2`)
+	fire("pointerup", 0.7, `pointerType: "touch", pointerId: 3`)
+	p.Eval(`new Promise(r => requestAnimationFrame(() => requestAnimationFrame(() => r(true))))`, nil)
+	if near := at(0.6) - at(0.2); near <= 0 || near > wide*0.6 {
+		t.Errorf("after the pinch the same stretch of screen is %v s, was %v s", near, wide)
+	}
+	p.Click(".curve-tools button")
+	p.Eval(`new Promise(r => requestAnimationFrame(() => requestAnimationFrame(() => r(true))))`, nil)
+	if all := at(0.6) - at(0.2); all < wide*0.95 {
+		t.Errorf("the whole batch shows %v s on the same stretch, was %v s", all, wide)
+	}
+	p.NoErrors()
+}

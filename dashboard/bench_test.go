@@ -6,8 +6,6 @@ import (
 	"bytes"
 	"context"
 	"math/rand/v2"
-	"net"
-	"net/http"
 	"runtime"
 	"slices"
 	"strconv"
@@ -47,8 +45,8 @@ func newCrowd(b *testing.B, pages int) *crowd {
 	return c
 }
 
-func (c *crowd) dial(client *http.Client) *websocket.Conn {
-	conn, _, err := websocket.Dial(c.ctx, "ws://"+c.addr+"/api/v1/live", &websocket.DialOptions{HTTPClient: client})
+func (c *crowd) dial() *websocket.Conn {
+	conn, _, err := websocket.Dial(c.ctx, "ws://"+c.addr+"/api/v1/live", nil)
 	if err != nil {
 		if c.ctx.Err() == nil {
 			c.b.Error(err)
@@ -68,7 +66,7 @@ func (c *crowd) reader(ctx context.Context, measured bool) {
 	})
 	c.gone.Go(func() {
 		defer ready()
-		conn := c.dial(http.DefaultClient)
+		conn := c.dial()
 		if conn == nil {
 			return
 		}
@@ -114,20 +112,8 @@ func field(data []byte, key string) int64 {
 	return n
 }
 
-// mute opens a page that never reads, on a phone with little room for what it
-// has not read.
-func (c *crowd) mute() {
-	t := &http.Transport{DialContext: func(ctx context.Context, network, addr string) (net.Conn, error) {
-		conn, err := new(net.Dialer).DialContext(ctx, network, addr)
-		if tcp, ok := conn.(*net.TCPConn); ok {
-			tcp.SetReadBuffer(4 << 10)
-		}
-		return conn, err
-	}}
-	if conn := c.dial(&http.Client{Transport: t}); conn != nil {
-		c.b.Cleanup(func() { conn.CloseNow(); t.CloseIdleConnections() })
-	}
-}
+// mute opens a page that never reads.
+func (c *crowd) mute() { openSmall(c.b, c.addr) }
 
 // publish hands over one reading and the state of its pot, as a station does once a second.
 func (c *crowd) publish(pots int) {

@@ -147,6 +147,13 @@ func (h *hub) endLocked(p *page, e ending) {
 	p.end(e)
 }
 
+// end ends one page.
+func (h *hub) end(p *page, e ending) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.endLocked(p, e)
+}
+
 // add puts a page on the list. It is refused when there are too many, or the
 // station is stopping. After it, the caller must call remove.
 func (h *hub) add(p *page) (ending, bool) {

@@ -5,6 +5,7 @@ package dashboard
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"net/http"
 	"time"
 
@@ -82,7 +83,11 @@ func (s *Server) writePage(ctx context.Context, c *websocket.Conn, p *page, role
 	write := func(data []byte) bool {
 		ctx, cancel := context.WithTimeout(ctx, writeTimeout)
 		defer cancel()
-		return c.Write(ctx, websocket.MessageText, data) == nil
+		err := c.Write(ctx, websocket.MessageText, data)
+		if err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
+			s.hub.end(p, ending{closePolicy, "too slow", 0})
+		}
+		return err == nil
 	}
 	var seen uint64 // updates up to this one are in what was sent
 	snapshot := func() bool {

@@ -199,6 +199,9 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 	}
 	cancel()
 	work.Wait()
+	if hands.station != nil {
+		hands.look() // the batch may have begun since the hands last looked
+	}
 	d.goodbye(std, path, hands)
 	return nil
 }

@@ -267,9 +267,17 @@ func (d *demo) greet(std Streams, url string) {
 func (d *demo) goodbye(std Streams, path string, h *stationHands) {
 	fmt.Fprintf(std.Out, "\nThe trace is in %s\n", path)
 	if h.batch != "" {
-		fmt.Fprintf(std.Out, "To export the batch:  meltstation export --trace %s %s --format csv\n", path, h.batch)
+		fmt.Fprintf(std.Out, "To export the batch:  meltstation export --trace %s %s --format csv\n", shellWord(path), h.batch)
 	}
-	fmt.Fprintf(std.Out, "To go on with it:     meltstation demo --keep %s\n", d.dir)
+	fmt.Fprintf(std.Out, "To go on with it:     meltstation demo --keep %s\n", shellWord(d.dir))
+}
+
+// shellWord quotes a path that a shell would take apart.
+func shellWord(s string) string {
+	if strings.Trim(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_./-") == "" {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
 }
 
 // about puts a short time in words.

@@ -295,3 +295,15 @@ func TestDemoRefusesWhatItCannotDo(t *testing.T) {
 		}
 	}
 }
+
+func TestPathsAreQuotedForTheShell(t *testing.T) {
+	for in, want := range map[string]string{
+		"/tmp/meltstation-demo-1/trace.db": "/tmp/meltstation-demo-1/trace.db",
+		"/home/x/my wax":                   "'/home/x/my wax'",
+		"it's":                             `'it'\''s'`,
+	} {
+		if got := shellWord(in); got != want {
+			t.Errorf("%s: %s, want %s", in, got, want)
+		}
+	}
+}

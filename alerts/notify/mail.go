@@ -97,7 +97,7 @@ func (m *Mail) Wants(msg Message) bool { return msg.Calls() }
 
 // Send delivers one message to the server.
 func (m *Mail) Send(ctx context.Context, msg Message) error {
-	out := mail.NewMsg()
+	out := mail.NewMsg(mail.WithNoDefaultUserAgent())
 	if err := errors.Join(out.From(m.c.From), out.To(m.c.To...)); err != nil {
 		return fmt.Errorf("an address can't be used: %w", ErrRefused)
 	}

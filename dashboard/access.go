@@ -212,14 +212,26 @@ func (s *Server) holdsMetricsToken(r *http.Request) bool {
 	return subtle.ConstantTimeCompare(hash[:], s.metricsToken[:]) == 1
 }
 
-// isLocal reports whether r comes from this machine and not through a proxy on it.
+// isLocal reports whether r comes from this machine, and not through a proxy on
+// it. That is so when it comes over the loopback, or from the very address that
+// it came to, where the station listens on one of the network's addresses alone.
 func isLocal(r *http.Request) bool {
 	for _, h := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"} {
 		if r.Header.Get(h) != "" {
 			return false
 		}
 	}
-	return peerIsLoopback(r) && isLoopbackName(hostname(r.Host))
+	host := hostname(r.Host)
+	if peerIsLoopback(r) {
+		return isLoopbackName(host)
+	}
+	at, ok := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
+	if !ok {
+		return false
+	}
+	here := address(at)
+	named, err := netip.ParseAddr(host)
+	return err == nil && here.IsValid() && !here.IsUnspecified() && peer(r) == here && named.Unmap() == here
 }
 
 func peerIsLoopback(r *http.Request) bool {

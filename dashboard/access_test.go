@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"encoding/xml"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/netip"
@@ -224,13 +225,31 @@ func TestLocalMeansThisMachineAlone(t *testing.T) {
 		"a proxy here":                header("X-Forwarded-For", "192.0.2.77"),
 		"a proxy here (RFC 7239)":     header("Forwarded", "for=192.0.2.77"),
 		"a proxy that keeps the Host": func(r *http.Request) { r.Host = "boathouse.local" },
-		"no address":                  func(r *http.Request) { r.RemoteAddr, r.Host = "@", "192.0.2.1" },
+		"the address of another": func(r *http.Request) {
+			fromNetwork(r)
+			*r = *r.WithContext(context.WithValue(r.Context(), http.LocalAddrContextKey, net.Addr(&net.TCPAddr{IP: net.IPv4(192, 0, 2, 1), Port: 8080})))
+		},
+		"no address": func(r *http.Request) { r.RemoteAddr, r.Host = "@", "192.0.2.1" },
 	} {
 		w := g.ask("GET", "/api/v1/snapshot", "", change)
 		if w.Code != 401 {
 			t.Errorf("%s: %d, want 401", name, w.Code)
 		}
 	}
+}
+
+func TestThisMachineByItsNetworkAddress(t *testing.T) {
+	g := newRig(t)
+	at := func(r *http.Request) {
+		r.Host, r.RemoteAddr = "192.0.2.1:8080", "192.0.2.1:5000"
+		*r = *r.WithContext(context.WithValue(r.Context(), http.LocalAddrContextKey, net.Addr(&net.TCPAddr{IP: net.IPv4(192, 0, 2, 1), Port: 8080})))
+	}
+	if w := g.ask("GET", "/api/v1/snapshot", "", at); w.Code != 200 {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	// Not under a name, which another site may have made to point here.
+	named := newRig(t, func(o *Options) { o.Names = []string{"boathouse.local"} })
+	wantProblem(t, named.ask("GET", "/api/v1/snapshot", "", at, func(r *http.Request) { r.Host = "boathouse.local" }), 401, "unpaired")
 }
 
 func TestOtherSitesAreRefused(t *testing.T) {

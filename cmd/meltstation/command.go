@@ -28,6 +28,7 @@ func commands() []command {
 	return []command{
 		demoCommand(),
 		runCommand(),
+		pairCommand(),
 		probesCommand(),
 		calibrateCommand(),
 		replayCommand(),

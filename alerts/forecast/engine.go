@@ -19,8 +19,9 @@ const (
 	defaultBoil   = 99.0 // °C, water a little above the sea
 
 	evidenceMemory = 2400.0 // s over which old evidence fades
-	missLimit      = 9.0    // nats by which the quick expert must beat another to take it over
+	missLimit      = 12.0    // nats by which the quick expert must beat another to take it over
 	changePrice    = 3.0    // nats, for a change nobody told of
+	reseedTime     = 40.0   // s, over which a wobble may have passed for a change of rate
 	minAge         = 20.0   // s of curve before anything is said
 )
 
@@ -251,7 +252,7 @@ func (e *Engine) update(t, c float64, n int) {
 		e.bend.add(t, c)
 		if e.mode == Cooling && e.bend.n == 1 {
 			room, _ := e.roomPrior(&e.laws[0][1])
-			e.away = e.bend.away(room, math.Hypot(0.03, e.noise.sd()/5))
+			e.away = e.bend.away(room, math.Hypot(0.8*e.wobble.sd(8), e.noise.sd()/5))
 		}
 	}
 	e.pickMode(t)
@@ -367,6 +368,9 @@ func (e *Engine) reseed(x, y *expert) {
 	x.x = y.x
 	x.x[sW], x.x[sV] = 0, 0
 	x.p[sT][sT], x.p[sT][sR], x.p[sR][sT], x.p[sR][sR] = y.p[sT][sT], y.p[sT][sR], y.p[sR][sT], y.p[sR][sR]
+	// A wobble may have passed for a change.
+	u := e.wobble.sd(8) / reseedTime
+	x.p[sR][sR] += u * u
 	x.wobble()
 	x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN] = ta, n, vta, vn
 	// It should have seen the change when it began: the likelihood since then is

@@ -19,6 +19,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log"
 	"math/big"
 	"mime"
 	"mime/quotedprintable"
@@ -68,7 +69,7 @@ func TestWebhookIsSigned(t *testing.T) {
 		w.WriteHeader(status)
 	}))
 	defer s.Close()
-	h, err := NewWebhook(WebhookConfig{URL: s.URL + "/hook?token=hush", Secret: secret}, s.Client(), func() time.Time { return now })
+	h, err := NewWebhook(WebhookConfig{URL: s.URL + "/hook?token=hush", Secret: secret}, nil, func() time.Time { return now })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -195,6 +196,7 @@ func mailServer(t *testing.T, p *post, mode string) (port int, roots *x509.CertP
 	cert, pool := certificate(t)
 	s := smtp.NewServer(p)
 	s.Domain = "localhost"
+	s.ErrorLog = log.New(io.Discard, "", 0)
 	s.TLSConfig = &tls.Config{Certificates: []tls.Certificate{cert}}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

@@ -155,7 +155,7 @@ func (d *Dispatcher) poke() {
 }
 
 // failed brings the next late channel forward for an alarm that l could not
-// deliver, unless another channel has already taken it.
+// deliver, unless another one that has been called works, or may yet.
 func (d *Dispatcher) failed(l *line, k name) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -368,7 +368,7 @@ func (l *line) told(k name) bool {
 func (l *line) ok() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return !l.st.Tried.IsZero() && l.st.Reason == ""
+	return l.st.Reason == ""
 }
 
 func (l *line) status() ChannelStatus {

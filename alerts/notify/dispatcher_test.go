@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -296,9 +297,10 @@ func TestQuietHours(t *testing.T) {
 
 func TestOldCuesAreGivenUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		down := true
+		var down atomic.Bool
+		down.Store(true)
 		a := &recorder{name: "a", calls: true, fail: func(int) error {
-			if down {
+			if down.Load() {
 				return errors.New("down")
 			}
 			return nil
@@ -311,7 +313,7 @@ func TestOldCuesAreGivenUp(t *testing.T) {
 		time.Sleep(time.Minute)
 		d.Post(cue("pour-now", alerts.Normal)) // poured: nobody must hear "pour now" any more
 		time.Sleep(10 * time.Minute)
-		down = false
+		down.Store(false)
 		time.Sleep(10 * time.Minute)
 		want(t, a, "flash-margin unacked")
 		if st := d.Status()[0]; st.Dropped != 1 {
@@ -331,12 +333,13 @@ func TestFullQueueNeverLosesAnAlarm(t *testing.T) {
 				return cue("c"+key, s)
 			}
 			return alarm("a"+key, s)
-		}), 1, 120).Draw(rt, "posts")
+		}), 1, 50).Draw(rt, "posts")
 		limit := rapid.IntRange(1, 8).Draw(rt, "queue")
 		synctest.Test(t, func(t *testing.T) {
-			down := true
+			var down atomic.Bool
+			down.Store(true)
 			a := &recorder{name: "a", fail: func(int) error {
-				if down {
+				if down.Load() {
 					return errors.New("down")
 				}
 				return nil
@@ -356,7 +359,7 @@ func TestFullQueueNeverLosesAnAlarm(t *testing.T) {
 			if w := d.Status()[0].Waiting; w > limit+len(last)+1 {
 				rt.Fatalf("%d wait in a queue of %d", w, limit)
 			}
-			down = false
+			down.Store(false)
 			time.Sleep(5 * time.Minute)
 			got := a.list()
 			final := map[string]string{}

@@ -169,16 +169,19 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 		// The maker's mishaps make warnings that belong on the page only.
 		Log: slog.New(slog.NewTextHandler(std.Err, &slog.HandlerOptions{Level: slog.LevelError})),
 	}
-	for _, role := range []probe.Role{probe.RolePot, probe.RoleBath, probe.RoleRoom} {
-		spec := probe.Spec{
-			ID: "sim-" + string(role), Kind: "sim", Where: "the simulator", Role: role, Pot: demoPot,
-			Open: bench.Opener(role), Every: clock.Real(time.Second), Timeout: time.Second,
-		}
-		spec.Name = map[probe.Role]string{probe.RolePot: "Wax", probe.RoleBath: "Water bath", probe.RoleRoom: "Room"}[role]
-		if role == probe.RoleRoom {
-			spec.Pot = ""
-		}
-		o.Specs = append(o.Specs, spec)
+	for _, p := range []struct {
+		id, name string
+		role     probe.Role
+		pot      string
+	}{
+		{"wax-probe", "Wax", probe.RolePot, demoPot},
+		{"bath-probe", "Water bath", probe.RoleBath, demoPot},
+		{"room-probe", "Room", probe.RoleRoom, ""},
+	} {
+		o.Specs = append(o.Specs, probe.Spec{
+			ID: p.id, Name: p.name, Kind: "sim", Where: "the simulator", Role: p.role, Pot: p.pot,
+			Open: bench.Opener(p.role), Every: clock.Real(time.Second), Timeout: time.Second,
+		})
 	}
 
 	hands := &stationHands{pot: demoPot, sheet: d.sheet}

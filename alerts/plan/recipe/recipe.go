@@ -15,6 +15,7 @@ import (
 	"io/fs"
 	"math"
 	"path"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -110,7 +111,7 @@ func Parse(name string, data []byte) (plan.Recipe, error) {
 		}
 		return fail(0, plainDecode(err.Error()))
 	}
-	return build(name, d, lines(data))
+	return build(name, d, scan(data).lines)
 }
 
 func plainDecode(s string) string {
@@ -159,30 +160,22 @@ func Format(r plan.Recipe) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return d.write(), nil
+	return d.write(layout{}), nil
 }
 
-// Update writes a recipe in place of an old file's content and keeps the comment
-// lines at the head of the old one. Other comments are not kept.
+// Update writes a recipe in place of an old file's content and keeps the old
+// one's comments: each stays with its key, and goes when the key goes. An old
+// file that can't be read keeps none.
 func Update(old []byte, r plan.Recipe) ([]byte, error) {
-	body, err := Format(r)
+	d, err := take(r)
 	if err != nil {
 		return nil, err
 	}
-	var head []byte
-	for line := range bytes.Lines(old) {
-		t := bytes.TrimSpace(line)
-		if len(t) > 0 && t[0] != '#' {
-			break
-		}
-		head = append(head, t...)
-		head = append(head, '\n')
+	var was map[string]any
+	if len(old) > maxSize || toml.Unmarshal(old, &was) != nil {
+		return d.write(layout{}), nil
 	}
-	head = bytes.TrimRight(head, "\n")
-	if len(head) == 0 {
-		return body, nil
-	}
-	return append(append(head, "\n\n"...), body...), nil
+	return d.write(scan(bytes.TrimPrefix(old, []byte("\xef\xbb\xbf")))), nil
 }
 
 // LoadDir reads every recipe of a directory, in order of their file names. Files
@@ -218,57 +211,92 @@ func LoadDir(dir fs.FS) (map[string]plan.Recipe, error) {
 	return out, errors.Join(errs...)
 }
 
-// lines finds the line of every key and table of a file: "wax[1].density" → 12.
-// A file that the decoder took has no surprises left here.
-func lines(data []byte) map[string]int {
-	out := map[string]int{}
+// layout is where things stand in a file, and what the maker wrote beside them.
+type layout struct {
+	lines    map[string]int     // line of every key and table: "wax[1].density" → 12
+	comments map[string]comment // of every key and table that has some
+	head     []string           // comments at the head of the file, before a blank line
+	tail     []string           // comments after the last key
+}
+
+// comment is what stands at one key.
+type comment struct {
+	lead  []string // lines of their own before it
+	trail string   // on its line
+}
+
+var blankLine = regexp.MustCompile(`\n[ \t]*\r?\n`)
+
+// scan finds the lines and comments of a file that the decoder took.
+func scan(data []byte) layout {
+	l := layout{lines: map[string]int{}, comments: map[string]comment{}}
 	count := map[string]int{}
-	var p unstable.Parser
+	p := unstable.Parser{KeepComments: true}
 	p.Reset(data)
-	prefix := ""
-	lineOf := func(n *unstable.Node) int {
-		return 1 + bytes.Count(data[:min(int(n.Raw.Offset), len(data))], []byte("\n"))
-	}
-	// name spells a table's path with the index of each array it runs through.
-	name := func(it unstable.Iterator, array bool) (string, int) {
-		var parts []string
-		line := 0
+	// name spells a path with the index of each array it runs through.
+	name := func(prefix string, it unstable.Iterator, table, array bool) (string, int) {
+		path, at := prefix, -1
 		for it.Next() {
-			parts = append(parts, string(it.Node().Data))
-			line = lineOf(it.Node())
-		}
-		path := ""
-		for i, part := range parts {
-			path = strings.TrimPrefix(path+"."+part, ".")
-			last := i == len(parts)-1
-			if last && array {
+			if at < 0 {
+				at = int(it.Node().Raw.Offset)
+			}
+			path = strings.TrimPrefix(path+"."+string(it.Node().Data), ".")
+			if !table {
+				continue
+			}
+			if array && it.IsLast() {
 				count[path]++
 			}
 			if n := count[path]; n > 0 {
 				path = fmt.Sprintf("%s[%d]", path, n)
 			}
 		}
-		return path, line
+		return path, max(at, 0)
 	}
+	prefix := ""
+	var before []string // comments since the last key
+	var ends []int      // and where each ends
+	first := true
 	for p.NextExpression() {
 		e := p.Expression()
+		var path string
+		var at int
 		switch e.Kind {
+		case unstable.Comment:
+			before = append(before, strings.TrimSpace(string(e.Data)))
+			ends = append(ends, int(e.Raw.Offset+e.Raw.Length))
+			continue
 		case unstable.Table, unstable.ArrayTable:
-			var line int
-			prefix, line = name(e.Key(), e.Kind == unstable.ArrayTable)
-			out[prefix] = line
+			path, at = name("", e.Key(), true, e.Kind == unstable.ArrayTable)
+			prefix = path
 		case unstable.KeyValue:
-			it := e.Key()
-			key := prefix
-			line := 0
-			for it.Next() {
-				key = strings.TrimPrefix(key+"."+string(it.Node().Data), ".")
-				line = lineOf(it.Node())
-			}
-			out[key] = line
+			path, at = name(prefix, e.Key(), false, false)
+		default:
+			continue
 		}
+		l.lines[path] = 1 + bytes.Count(data[:min(at, len(data))], []byte("\n"))
+		if first { // what a blank line parts from the first key is the head of the file
+			for i := len(ends) - 1; i >= 0; i-- {
+				next := at
+				if i+1 < len(ends) {
+					next = ends[i+1] - len(before[i+1])
+				}
+				if ends[i] <= next && blankLine.Match(data[ends[i]:next]) {
+					l.head, before = before[:i+1], before[i+1:]
+					break
+				}
+			}
+			first = false
+		}
+		c := comment{lead: before}
+		if n := e.Next(); n != nil && n.Kind == unstable.Comment {
+			c.trail = strings.TrimSpace(string(n.Data))
+		}
+		l.comments[path] = c
+		before, ends = nil, nil
 	}
-	return out
+	l.tail = before
+	return l
 }
 
 // builder collects what is wrong while a document becomes a recipe.

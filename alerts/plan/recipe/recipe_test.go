@@ -104,6 +104,63 @@ func TestWritingAndReadingKeepsEverything(t *testing.T) {
 	}
 }
 
+func TestCommentsStayWithTheirKeys(t *testing.T) {
+	const file = `# The head.
+
+# Before the name.
+name = "Fog" # beside the name
+notes = """
+# no comment
+two lines"""  # beside the notes
+scale = "1 g"
+
+# Before the wax.
+[[wax]] # beside the wax
+name = "One" # beside the first
+share = 60
+[[wax]]
+name = "Two" # beside the second
+share = 40
+lot = "L-1" # goes with its key
+
+[timers]
+# Before the cure.
+cure = "10 days"   # short in summer
+# trim = "2 h"
+`
+	r, err := recipe.Parse("f.toml", []byte(file))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Wax[1].Lot = ""
+	out, err := recipe.Update([]byte(file), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := string(out)
+	for _, want := range []string{
+		"# The head.\n\n# Before the name.\nname ", `"Fog"   # beside the name`, "two lines\"\"\"   # beside the notes\n",
+		"# Before the wax.\n[[wax]]   # beside the wax\n", `"One"   # beside the first`, `"Two"   # beside the second`,
+		"# Before the cure.\ncure ", "# short in summer\n", "# trim = \"2 h\"\n",
+	} {
+		if strings.Count(got, want) != 1 {
+			t.Errorf("%q stands there %d times:\n%s", want, strings.Count(got, want), got)
+		}
+	}
+	if strings.Contains(got, "goes with its key") {
+		t.Errorf("a comment outlives its key:\n%s", got)
+	}
+	if back, err := recipe.Parse("f.toml", out); err != nil || !reflect.DeepEqual(back, r) {
+		t.Errorf("read back as %+v (%v)", back, err)
+	}
+	if again, err := recipe.Update(out, r); err != nil || string(again) != got {
+		t.Errorf("written twice it differs (%v):\n%s", err, again)
+	}
+	if plain, err := recipe.Update([]byte("not [ TOML"), r); err != nil || !strings.HasPrefix(string(plain), "name") {
+		t.Errorf("over a broken file: %s (%v)", plain, err)
+	}
+}
+
 func TestTheFormEditsTheKeysOfTheFile(t *testing.T) {
 	_, r := read(t, "harbour-fog.toml")
 	form, err := recipe.ToJSON(r)
@@ -241,6 +298,7 @@ func FuzzParse(f *testing.F) {
 	}
 	f.Add([]byte("name = \"x\"\n[[wax]]\nname = \"w\"\nshare = 1e400\n"))
 	f.Add([]byte("[fragrance]\nload = nan\nbasis = \"of wax\"\n"))
+	f.Add([]byte("# a\n\n#b\nname = \"x\" # c\n# d\n[[wax]] # e\nname = 'w' # f\n#g"))
 	f.Add([]byte("a.b.c = 1\n[a]\n[[a]]\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		r, err := recipe.Parse("f.toml", data)
@@ -260,6 +318,13 @@ func FuzzParse(f *testing.F) {
 		}
 		if !reflect.DeepEqual(r, back) {
 			t.Fatalf("read back as\n%+v\nwant\n%+v\n%s", back, r, out)
+		}
+		kept, err := recipe.Update(data, r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if back, err := recipe.Parse("f.toml", kept); err != nil || !reflect.DeepEqual(r, back) {
+			t.Fatalf("with its comments read back as\n%+v (%v)\nwant\n%+v\n%s", back, err, r, kept)
 		}
 		var counts []plan.Count
 		for _, c := range r.Containers {

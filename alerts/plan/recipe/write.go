@@ -8,26 +8,62 @@ import (
 )
 
 // writer lays a recipe file out: one part a block, values in line, a word of
-// explanation where a number alone would not say enough.
+// explanation where a number alone would not say enough. Where the maker's own
+// file has the key already, it is the maker's comments that stand there.
 type writer struct {
-	b    strings.Builder
-	rows []row
+	b     strings.Builder
+	rows  []row
+	old   layout
+	path  string         // of the table that is open
+	count map[string]int // of each array so far
 }
 
-type row struct{ key, value, remark string }
+type row struct {
+	key, value string
+	comment
+}
 
-// table ends the block before and starts another; "" has no header.
+// table ends the block before and starts another.
 func (w *writer) table(header string) {
 	w.flush()
-	if header != "" {
-		w.b.WriteString("\n" + header + "\n")
+	w.path = strings.Trim(header, "[]")
+	if strings.HasPrefix(header, "[[") {
+		if w.count == nil {
+			w.count = map[string]int{}
+		}
+		w.count[w.path]++
+		w.path = fmt.Sprintf("%s[%d]", w.path, w.count[w.path])
 	}
+	c := w.old.comments[w.path]
+	w.b.WriteByte('\n')
+	w.lead(c)
+	w.b.WriteString(header)
+	if c.trail != "" {
+		w.b.WriteString("   " + c.trail)
+	}
+	w.b.WriteByte('\n')
+}
+
+func (w *writer) lead(c comment) {
+	for _, line := range c.lead {
+		w.b.WriteString(line + "\n")
+	}
+}
+
+// add adds a key. Its remark is for a key that the old file has not.
+func (w *writer) add(key, value, remark string) {
+	path := strings.TrimPrefix(w.path+"."+key, ".")
+	c, ok := w.old.comments[path]
+	if !ok && remark != "" {
+		c.trail = "# " + remark
+	}
+	w.rows = append(w.rows, row{key, value, c})
 }
 
 // text adds a key with a text value, unless it is empty.
 func (w *writer) text(key, value, remark string) {
 	if value != "" {
-		w.rows = append(w.rows, row{key, quote(value), remark})
+		w.add(key, quote(value), remark)
 	}
 }
 
@@ -35,15 +71,15 @@ func (w *writer) text(key, value, remark string) {
 func (w *writer) number(key string, value any, remark string) {
 	switch v := value.(type) {
 	case int64:
-		w.rows = append(w.rows, row{key, strconv.FormatInt(v, 10), remark})
+		w.add(key, strconv.FormatInt(v, 10), remark)
 	case int:
-		w.rows = append(w.rows, row{key, strconv.Itoa(v), remark})
+		w.add(key, strconv.Itoa(v), remark)
 	case float64:
 		s := strconv.FormatFloat(v, 'f', -1, 64)
 		if !strings.Contains(s, ".") {
 			s += ".0"
 		}
-		w.rows = append(w.rows, row{key, s, remark})
+		w.add(key, s, remark)
 	}
 }
 
@@ -51,14 +87,19 @@ func (w *writer) flush() {
 	keys, values := 0, 0
 	for _, r := range w.rows {
 		keys = max(keys, len(r.key))
-		if n := utf8.RuneCountInString(r.value); r.remark != "" && n <= 32 {
+		if n := utf8.RuneCountInString(r.value); r.trail != "" && n <= 32 && !strings.Contains(r.value, "\n") {
 			values = max(values, n)
 		}
 	}
 	for _, r := range w.rows {
+		w.lead(r.comment)
 		fmt.Fprintf(&w.b, "%-*s = %s", keys, r.key, r.value)
-		if r.remark != "" {
-			w.b.WriteString(strings.Repeat(" ", max(0, values-utf8.RuneCountInString(r.value))) + "   # " + r.remark)
+		if r.trail != "" {
+			pad := max(0, values-utf8.RuneCountInString(r.value))
+			if strings.Contains(r.value, "\n") {
+				pad = 0
+			}
+			w.b.WriteString(strings.Repeat(" ", pad) + "   " + r.trail)
 		}
 		w.b.WriteByte('\n')
 	}
@@ -97,8 +138,14 @@ func escape(s string, lines bool) string {
 	return b.String()
 }
 
-func (d document) write() []byte {
-	var w writer
+func (d document) write(old layout) []byte {
+	w := writer{old: old}
+	for _, line := range old.head {
+		w.b.WriteString(line + "\n")
+	}
+	if len(old.head) > 0 {
+		w.b.WriteByte('\n')
+	}
 	w.text("name", d.Name, "")
 	w.text("notes", d.Notes, "")
 	w.text("temperature", d.Temperature, "show temperatures in F or C")
@@ -180,5 +227,9 @@ func (d document) write() []byte {
 		w.text("cure", x.Cure, "after pouring, until burnt or shipped")
 	}
 	w.flush()
+	if len(old.tail) > 0 {
+		w.b.WriteByte('\n')
+		w.lead(comment{lead: old.tail})
+	}
 	return []byte(w.b.String())
 }

@@ -84,8 +84,27 @@ type Page struct {
 	t   testing.TB
 	ctx context.Context
 
-	mu     sync.Mutex
-	errors []string // of the page itself: exceptions, refused scripts, missing files
+	faults *faults
+}
+
+// faults are those of the page itself: exceptions, refused scripts, missing files.
+type faults struct {
+	mu   sync.Mutex
+	list []string
+}
+
+func (f *faults) add(s string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.list = append(f.list, s)
+}
+
+// In is the same tab for another test, with a clean slate.
+func (p *Page) In(t testing.TB) *Page {
+	p.faults.mu.Lock()
+	defer p.faults.mu.Unlock()
+	p.faults.list = nil
+	return &Page{t: t, ctx: p.ctx, faults: p.faults}
 }
 
 // Size of a screen in CSS pixels.
@@ -111,14 +130,14 @@ func (b *Browser) Page(t testing.TB, size Size, theme string, fresh bool) *Page 
 	}
 	ctx, end := chromedp.NewContext(b.ctx, opts...)
 	t.Cleanup(end)
-	p := &Page{t: t, ctx: ctx}
+	p := &Page{t: t, ctx: ctx, faults: new(faults)}
 	err := chromedp.Listen(ctx, func(ev any) {
 		switch e := ev.(type) {
 		case *runtime.EventExceptionThrown:
-			p.note(fmt.Sprintf("exception: %s %s:%d %+v", e.ExceptionDetails.Text, e.ExceptionDetails.URL, e.ExceptionDetails.LineNumber+1, e.ExceptionDetails.Exception))
+			p.faults.add(fmt.Sprintf("exception: %s %s:%d %+v", e.ExceptionDetails.Text, e.ExceptionDetails.URL, e.ExceptionDetails.LineNumber+1, e.ExceptionDetails.Exception))
 		case *log.EventEntryAdded:
 			if e.Entry.Level == "error" && !strings.Contains(e.Entry.URL, "/api/") {
-				p.note(e.Entry.Text + ": " + e.Entry.URL)
+				p.faults.add(e.Entry.Text + ": " + e.Entry.URL)
 			}
 		}
 	})
@@ -138,12 +157,6 @@ func call[P, R any](p *Page, cmd cdp.Command[P, R], params P) {
 	if _, err := chromedp.Call(p.ctx, cmd, params); err != nil {
 		p.t.Fatalf("setting the browser up: %v", err)
 	}
-}
-
-func (p *Page) note(s string) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.errors = append(p.errors, s)
 }
 
 func (p *Page) do(what string, actions ...chromedp.Action[chromedp.Void]) {
@@ -238,9 +251,9 @@ func (p *Page) Click(selector string) {
 // Errors returns what went wrong in the page so far: uncaught exceptions,
 // resources that failed to load, breaches of the content security policy.
 func (p *Page) Errors() []string {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return append([]string(nil), p.errors...)
+	p.faults.mu.Lock()
+	defer p.faults.mu.Unlock()
+	return append([]string(nil), p.faults.list...)
 }
 
 // NoErrors fails the test if the page had any of its own.

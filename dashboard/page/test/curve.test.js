@@ -115,3 +115,9 @@ test('stretches of one probe become one curve, the pot’s own first', () => {
     { probe: 'r', role: 'room', t: [0], c: [20] }, { probe: 'p', role: 'pot', t: [0, 1], c: [50, 51] }, { probe: 'r', role: 'room', t: [0, 5], c: [20, 21] }] });
   assert.deepEqual(got.map((x) => [x.role, x.curve.t, x.curve.c]), [['pot', [0, 1], [50, 51]], ['room', [0, 5], [20, 21]]]);
 });
+
+test('a fetched curve grows in step', () => {
+  const [{ curve }] = curvesOf({ start: '2026-01-01T10:00:00Z', series: [{ probe: 'p', role: 'pot', t: [0, 1], c: [50, 51] }] });
+  append(curve, Date.parse('2026-01-01T10:00:02Z'), 52);
+  for (const column of ['t', 'c', 'lo', 'hi']) assert.equal(curve[column].length, 3, column);
+});

@@ -137,7 +137,7 @@ function updateStrips() {
   }
   for (const x of snap?.troubles || []) list.push({ key: `trouble ${x.key}`, kind: 'bad', words: t('trouble', { text: x.text }) });
   for (const c of snap?.channels || []) {
-    if (!c.ok && c.reason) list.push({ key: `channel ${c.name}`, kind: 'note', words: t('channel.failed', { name: c.name, reason: c.reason }), link: ['#/setup', t('nav.setup')] });
+    if (!c.ok && c.reason && c.kind !== 'page') list.push({ key: `channel ${c.name}`, kind: 'note', words: t('channel.failed', { name: c.name, reason: c.reason }), link: ['#/setup', t('nav.setup')] });
   }
   rebuild(strips, list.map((x) => [x.key, x.kind, x.key === 'link' ? '' : x.words]), () => list.map((x) => h('div', { class: `notice-strip ${x.kind}`, 'data-strip': x.key },
     h('p', null, x.words),

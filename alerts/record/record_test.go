@@ -3,10 +3,13 @@ package record_test
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"strings"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/plan/recipe"
@@ -164,4 +167,74 @@ func TestThePageNeedsNothingBesideItself(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// Whatever was tapped, corrected and taken back, in whatever order: the record is
+// made, keeps every step, and counts only what holds.
+func TestAnyHistoryMakesARecord(t *testing.T) {
+	kinds := []plan.EventKind{plan.EventStart, plan.EventScentAdded, plan.EventHeatOff, plan.EventJugOut, plan.EventPourStart, plan.EventPoured,
+		plan.EventLeftOver, plan.EventNote, plan.EventFound, plan.EventLots, plan.EventTouched, "tomorrow's kind"}
+	base := fog(t)
+	rapid.Check(t, func(t *rapid.T) {
+		b := base
+		b.History = nil
+		made := 0
+		event := func(id string) plan.Event {
+			at := time.Duration(rapid.IntRange(-5, 5000).Draw(t, "minute")) * time.Minute
+			e := plan.Event{ID: id, Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), At: at, Wall: day.Add(at),
+				Grams: rapid.Float64Range(0, 500).Draw(t, "grams"), Celsius: rapid.Float64Range(0, 100).Draw(t, "celsius"),
+				Text: rapid.SampledFrom([]string{"", "a word", "<b>&"}).Draw(t, "text")}
+			switch e.Kind {
+			case plan.EventPoured:
+				e.Counts = map[string]int{rapid.SampledFrom([]string{"Tumbler", "Tin", "Egg cup"}).Draw(t, "jar"): rapid.IntRange(0, 30).Draw(t, "n")}
+			case plan.EventFound:
+				e.Found = &plan.Found{Finish: []plan.Finish{plan.Rough}, Burn: &plan.Burn{}}
+			case plan.EventLots:
+				e.Lots = map[string]string{"Slate dye": "D-1", "label": "L"}
+			}
+			return e
+		}
+		for i := range rapid.IntRange(0, 12).Draw(t, "events") {
+			id := fmt.Sprint(i)
+			switch rapid.IntRange(0, 3).Draw(t, "what") {
+			case 0:
+				c := event("")
+				c.ID = ""
+				b.History = append(b.History, plan.Event{ID: id, Kind: plan.EventCorrection, Corrects: fmt.Sprint(rapid.IntRange(0, 12).Draw(t, "corrects")), Wall: day, Corrected: &c})
+			case 1:
+				b.History = append(b.History, plan.Event{ID: id, Kind: plan.EventWithdrawal, Corrects: fmt.Sprint(rapid.IntRange(0, 12).Draw(t, "takes back")), Wall: day})
+			default:
+				e := event(id)
+				b.History = append(b.History, e)
+				if e.Kind != plan.EventTouched {
+					made++
+				}
+			}
+		}
+		r := record.Build(b)
+		if len(r.Steps) != made {
+			t.Fatalf("%d steps of %d events", len(r.Steps), made)
+		}
+		var scent float64
+		for _, e := range plan.Fold(b.History) {
+			if e.Kind == plan.EventScentAdded {
+				scent += e.Grams
+			}
+		}
+		for _, l := range r.Lines {
+			if l.Key == "fragrance" && l.Actual != nil && *l.Actual != scent {
+				t.Fatalf("%v g of fragrance in the record, %v g hold", *l.Actual, scent)
+			}
+		}
+		if _, err := json.Marshal(r); err != nil {
+			t.Fatal(err)
+		}
+		var page bytes.Buffer
+		if err := r.HTML(&page, nil); err != nil {
+			t.Fatal(err)
+		}
+		if bytes.Contains(page.Bytes(), []byte("<b>&")) || bytes.Contains(page.Bytes(), []byte("%!")) {
+			t.Fatal(page.String())
+		}
+	})
 }

@@ -152,7 +152,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		}
 		if good != nil && good.Celsius != nil {
 			gauge(c.temperature, *good.Celsius, pot, good.Probe, good.Role)
-			gauge(c.age, good.Age, pot, good.Probe, good.Role)
+			gauge(c.age, max(0, good.Age), pot, good.Probe, good.Role)
 		}
 	}
 	for _, p := range snap.Pots {

@@ -4,7 +4,6 @@
 package records
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"encoding/json"
@@ -17,11 +16,9 @@ import (
 	"time"
 
 	"example.org/meltstation/alerts"
-	"example.org/meltstation/alerts/forecast"
 	"example.org/meltstation/alerts/lesson"
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/record"
-	"example.org/meltstation/alerts/replay"
 	"example.org/meltstation/alerts/shelf"
 	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/trace"
@@ -274,27 +271,6 @@ func (b *Book) csv(ctx context.Context, w io.Writer, batch trace.Batch) error {
 		}
 		return v.Text
 	})
-}
-
-// svg draws the wax's curve with what was forecast along it.
-func (b *Book) svg(ctx context.Context, w io.Writer, batch trace.Batch) error {
-	sheet, err := sheetOf(batch)
-	if err != nil {
-		return err
-	}
-	var table bytes.Buffer
-	if err := b.csv(ctx, &table, batch); err != nil {
-		return err
-	}
-	t := sheet.Thresholds
-	_, err = replay.Picture(w, batch.ID, &table, replay.Options{
-		Target: math.NaN(), Ambient: math.NaN(),
-		Known: forecast.Known{WaxGrams: sheet.WaxGrams(), OilGrams: sheet.FragranceGrams(), Jug: sheet.Jug, Boiling: t.BathCeiling, Congeal: t.Congeal},
-	}, sheet.Show.Temperature == "F")
-	if err != nil {
-		return fmt.Errorf("drawing batch %s: %w", batch.ID, err)
-	}
-	return nil
 }
 
 // Lesson compares the last batches, all of them or those of one recipe.

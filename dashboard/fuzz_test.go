@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/dashboard/pairing"
 	"example.org/meltstation/dashboard/recipes"
 	"example.org/meltstation/probe/trace"
@@ -27,6 +28,7 @@ var bodies = []struct{ method, path, body string }{
 	{"PUT", "/api/v1/batches/26-11-24-A/notes", `{"id":"found-00001","found":{"cold_throw":4,"burn":{"wick":"W1","reached":true,"reached_in":7200000000000}},"text":"fine"}`},
 	{"PUT", "/api/v1/recipes/harbour-fog", form},
 	{"POST", "/api/v1/sheet", `{"recipe":` + form + `,"counts":[{"container":"Tin 200","n":6}],"options":{"wax":100,"jug":"","window":600000000000,"loss":5,"ceiling":100}}`},
+	{"POST", "/api/v1/sheet", `{"recipe":` + form + `,"options":{"wax":500},"scale":2}`},
 	{"POST", "/api/v1/push/subscription", `{"endpoint":"https://push.example.net/v1/abc","expirationTime":null,"keys":{"p256dh":"BCVxsr7N_eNgVRqvHtD0zTZsEc6-VV-JvLexhqUzORcxaOzi6-AYWXvTBHm4bjyPjs7Vd8pZGH6SRpkNtoIAiw4","auth":"BTBZMqHH6r4Tts7J_aSIgg"}}`},
 	{"DELETE", "/api/v1/push/subscription", `{"endpoint":"https://push.example.net/v1/abc"}`},
 	{"PUT", "/api/v1/preferences", `{"units":"F","mass":"oz","clock":"12","theme":"dark","sound":false,"language":"en"}`},
@@ -61,6 +63,7 @@ func fuzzRig(t testing.TB) *rig {
 	docs := &memoryDocs{}
 	return newRig(t, func(o *Options) {
 		o.Batches, o.Documents, o.Recipes, o.Push, o.PushKey = st, docs, dir, NewPushBook(docs), "BKey"
+		o.Cooling = func(string, float64) *plan.Cooling { return &plan.Cooling{Room: 20, K: 1. / 3000} }
 	})
 }
 

@@ -49,6 +49,9 @@ func (s Sheet) Again(batch string, counts []Count, o Options) (Sheet, error) {
 	}
 	was := s.Options
 	was.From = batch
+	if len(counts) > 0 {
+		was.Wax = 0 // that much wax was for the counts of then
+	}
 	if o.Jug != "" {
 		was.Jug = o.Jug
 	}

@@ -335,6 +335,13 @@ func TestScaleAndAgain(t *testing.T) {
 	if again.From != "26-11-21-A" || again.LossGrams != 20 || again.Jars != s.Jars {
 		t.Errorf("%+v", again)
 	}
+	byWax := sheet(t, plain(), plan.Options{Wax: 5 * lb}, jars(3))
+	if same, err := byWax.Again("x", nil, plan.Options{}); err != nil || same.WaxGrams() != byWax.WaxGrams() {
+		t.Errorf("%g g of wax (%v), want those of then", same.WaxGrams(), err)
+	}
+	if more, err := byWax.Again("x", []plan.Count{jars(8)}, plan.Options{}); err != nil || more.WaxGrams() < 8*lb-1e-3 {
+		t.Errorf("%g g of wax (%v) for 8 jars of a pound", more.WaxGrams(), err)
+	}
 	for _, f := range []float64{0, -1, math.NaN(), math.Inf(1), 1e9} {
 		if _, err := s.Scale(f); err == nil {
 			t.Errorf("scaled by %g", f)

@@ -264,7 +264,7 @@ func (w *worker) emit(r Reading, err error) {
 // don't come back in step.
 const (
 	backoffFirst   = 250 * time.Millisecond
-	backoffLongest = 10 * time.Second
+	backoffLongest = 5 * time.Second
 )
 
 const (

@@ -269,11 +269,11 @@ func TestSupervisorBackoff(t *testing.T) {
 			gaps = append(gaps, tries[i].Sub(tries[i-1]).Seconds())
 		}
 		mu.Unlock()
-		if n < 20 || n > 60 || gaps[0] > 0.31 || slices.Max(gaps) > 12.1 || gaps[n-3] == gaps[n-2] {
+		if n < 40 || n > 90 || gaps[0] > 0.31 || slices.Max(gaps) > 6.1 || gaps[n-3] == gaps[n-2] {
 			t.Errorf("%d tries in five minutes, gaps %.2f", n, gaps)
 		}
 		there.Store(true)
-		time.Sleep(13 * time.Second)
+		time.Sleep(7 * time.Second)
 		if st := status(t, s, "p"); !st.Attached {
 			t.Errorf("not back: %+v", st)
 		}

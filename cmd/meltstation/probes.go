@@ -173,8 +173,8 @@ type calibrationView struct {
 }
 
 type portView struct {
-	Name string `json:"name"`
-	USB  string `json:"usb,omitempty"`
+	Name   string `json:"name"`
+	Stable string `json:"stable_name,omitempty"`
 }
 
 type benchView struct {
@@ -362,7 +362,7 @@ func (v benchView) print(w io.Writer) error {
 	default:
 		s.WriteString("Serial ports:\n")
 		for _, p := range v.Ports {
-			fmt.Fprintf(&s, "    %s\n", strings.TrimSpace(p.Name+" "+p.USB))
+			fmt.Fprintf(&s, "    %s\n", strings.TrimSpace(p.Name+"  "+p.Stable))
 		}
 	}
 	_, err := io.WriteString(w, s.String())

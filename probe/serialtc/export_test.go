@@ -48,3 +48,6 @@ func ReadOnce(ctx context.Context, c ModbusConfig) (probe.Sample, error) {
 	defer src.Close()
 	return src.Read(ctx)
 }
+
+// OpenFault explains why a port can't be opened.
+func OpenFault(port string, err error) error { return openFault(port, err) }

@@ -9,11 +9,12 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 
 	"go.bug.st/serial"
-	"go.bug.st/serial/enumerator"
 
 	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/its90"
@@ -21,27 +22,32 @@ import (
 
 // Port is a serial port of this computer.
 type Port struct {
-	Name string // what to put in the configuration
-	USB  string // maker's and product's number and text, "" when it is no USB port
+	Name   string // "/dev/ttyUSB0"
+	Stable string // a name that stays when plugs change places, by maker and serial number; "" = none
 }
+
+// byID is where Linux keeps the stable names of USB ports.
+const byID = "/dev/serial/by-id"
 
 // Ports lists the serial ports, sorted by name. It doesn't tell whether they may
 // be opened or who sits at the other end.
 func Ports() ([]Port, error) {
-	list, err := enumerator.GetDetailedPortsList()
+	names, err := serial.GetPortsList()
 	if err != nil {
 		return nil, fmt.Errorf("list serial ports: %w", err)
 	}
+	stable := map[string]string{}
+	if links, err := os.ReadDir(byID); err == nil {
+		for _, l := range links {
+			link := filepath.Join(byID, l.Name())
+			if to, err := filepath.EvalSymlinks(link); err == nil {
+				stable[to] = link
+			}
+		}
+	}
 	var out []Port
-	for _, p := range list {
-		if p.Name == "" { // a port without details, as inside containers
-			continue
-		}
-		d := Port{Name: p.Name}
-		if p.IsUSB {
-			d.USB = strings.TrimSpace(p.VID + ":" + p.PID + " " + p.Product)
-		}
-		out = append(out, d)
+	for _, n := range names {
+		out = append(out, Port{Name: n, Stable: stable[n]})
 	}
 	slices.SortFunc(out, func(a, b Port) int { return cmp.Compare(a.Name, b.Name) })
 	return out, nil

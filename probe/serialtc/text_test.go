@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -213,6 +215,36 @@ func TestTextPortFaults(t *testing.T) {
 	}
 	if _, err := serialtc.OpenText(serialtc.TextConfig{Port: "/dev/null"})(t.Context()); !errors.Is(err, probe.ErrNoDevice) {
 		t.Errorf("no serial port: %v", err)
+	}
+}
+
+// What the system says when a port can't be opened, and the mend of each.
+func TestOpenFault(t *testing.T) {
+	for _, tc := range []struct {
+		err, want error
+		mend      string
+	}{
+		{syscall.EACCES, probe.ErrPermission, "group dialout"},
+		{&os.PathError{Op: "open", Path: "/dev/ttyUSB0", Err: syscall.EACCES}, probe.ErrPermission, "group dialout"},
+		{syscall.ENOENT, probe.ErrNoDevice, "plug the converter in"},
+		{errors.New("anything else"), probe.ErrNoDevice, "plug the converter in"},
+	} {
+		err := serialtc.OpenFault("/dev/ttyUSB0", tc.err)
+		if m := probe.Mend("serial-text", probe.Classify(err), err); !errors.Is(err, tc.want) || !strings.Contains(m, tc.mend) || !strings.Contains(err.Error(), "/dev/ttyUSB0") {
+			t.Errorf("%v: %v (%s)", tc.err, err, m)
+		}
+	}
+}
+
+func TestPorts(t *testing.T) {
+	ports, err := serialtc.Ports()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, p := range ports {
+		if p.Name == "" || i > 0 && p.Name <= ports[i-1].Name {
+			t.Errorf("ports %+v", ports)
+		}
 	}
 }
 

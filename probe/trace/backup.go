@@ -200,7 +200,9 @@ func checkChunks(ctx context.Context, db *sql.DB, path string) error {
 // Restore puts the copy at src in the place of the trace at dst. It checks the
 // copy first, refuses while a station writes to dst ([ErrLocked]), and keeps what
 // it replaces under a dated name, which it returns ("" if there was nothing). A
-// kill at any moment leaves either the old trace or the new one at dst.
+// kill at any moment leaves either the old trace or the new one at dst; on a file
+// system without links, or with a damaged old one, it may leave none, and both
+// beside it.
 func Restore(ctx context.Context, src, dst string, now time.Time) (kept string, err error) {
 	kept, err = restore(ctx, src, dst, now)
 	if err != nil {
@@ -249,6 +251,7 @@ func restore(ctx context.Context, src, dst string, now time.Time) (kept string, 
 		os.Remove(part)
 		return "", err
 	}
+	toOwner(part)
 	kept, err = keep(ctx, dst, now)
 	if err != nil {
 		os.Remove(part)

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -561,4 +562,125 @@ func TestClosed(t *testing.T) {
 	if err := s.Flush(t.Context()); !errors.Is(err, trace.ErrClosed) {
 		t.Errorf("Flush: %v", err)
 	}
+}
+
+// Everything at once, with a disk that comes and goes: nothing that was
+// acknowledged is missing afterwards, and nothing is there twice.
+func TestConcurrent(t *testing.T) {
+	path := newPath(t)
+	s := open(t, path, trace.Options{FlushEvery: 2 * time.Millisecond})
+	ctx := t.Context()
+	var wg sync.WaitGroup
+	var acked sync.Map
+	const rounds = 60
+	for i := range 3 {
+		wg.Go(func() {
+			for n := range rounds {
+				s.Append(potReading("BH-001", n, 85))
+				s.Append(roomReading(n, 21))
+				id := fmt.Sprintf("%d-%d", i%2, n) // two of the three tap the same
+				if _, err := s.Commit(ctx, event("BH-001", id, "note", n)); err == nil {
+					acked.Store(id, true)
+				} else if !errors.Is(err, trace.ErrTestDisk) {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	wg.Go(func() {
+		for n := range rounds {
+			for _, err := range []error{
+				s.PutBatch(ctx, trace.Batch{ID: "BH-001", Stage: fmt.Sprint(n)}),
+				s.PutDoc(ctx, "lesson", "one", []byte(fmt.Sprint(n)), "test"),
+			} {
+				if err != nil && !errors.Is(err, trace.ErrTestDisk) {
+					t.Error(err)
+				}
+			}
+		}
+	})
+	wg.Go(func() {
+		for n := range rounds {
+			trace.RefuseWrites(s, []string{"", "commit", "", "committed"}[n%4])
+			time.Sleep(time.Millisecond)
+		}
+		trace.RefuseWrites(s, "")
+	})
+	wg.Go(func() {
+		for range rounds {
+			before := int64(0)
+			for e, err := range s.Entries(ctx, "BH-001", 0) {
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if e.Seq <= before {
+					t.Errorf("after %d comes %d", before, e.Seq)
+				}
+				before = e.Seq
+			}
+			if _, err := s.Curve(ctx, "BH-001", trace.CurveQuery{Points: 20}); err != nil {
+				t.Error(err)
+			}
+			if _, err := s.Batches(ctx, trace.Query{}); err != nil {
+				t.Error(err)
+			}
+			if _, err := s.DocHistory(ctx, "lesson", "one"); err != nil {
+				t.Error(err)
+			}
+			s.Health()
+		}
+	})
+	wg.Wait()
+	if err := s.Flush(ctx); err != nil {
+		t.Fatal(err)
+	}
+	closeStore(t, s)
+	s = open(t, path, trace.Options{})
+	events, readings := map[string]int{}, 0
+	for _, e := range collect(t, s, "BH-001", 0) {
+		if e.Kind == trace.KindEvent {
+			events[e.ID]++
+		} else if e.Probe == "pot-1" {
+			readings++
+		}
+	}
+	acked.Range(func(id, _ any) bool {
+		if events[id.(string)] == 0 {
+			t.Errorf("event %s was acknowledged and is not there", id)
+		}
+		return true
+	})
+	for id, n := range events {
+		if n != 1 {
+			t.Errorf("event %s is there %d times", id, n)
+		}
+	}
+	if len(events) != 2*rounds || readings != 3*rounds {
+		t.Errorf("%d events and %d readings, want %d and %d", len(events), readings, 2*rounds, 3*rounds)
+	}
+	if h, err := s.DocHistory(ctx, "lesson", "one"); err != nil || len(h) != rounds {
+		t.Errorf("%d versions of the document, %v; want %d", len(h), err, rounds)
+	}
+}
+
+// Notices and events alone don't fill the memory either.
+func TestSpoolIsBoundedWhateverComes(t *testing.T) {
+	s := open(t, newPath(t), trace.Options{SpoolMax: 64})
+	trace.RefuseWrites(s, "commit")
+	for n := range 500 {
+		e := event("BH-001", "", "flash-margin", n)
+		e.Kind = trace.KindNotice
+		s.Append(e)
+	}
+	if h := s.Health(); h.Spooled > 64 || h.Dropped+int64(h.Spooled) != 500 {
+		t.Errorf("after 500 notices: %d spooled, %d dropped", h.Spooled, h.Dropped)
+	}
+	for n := range 500 {
+		s.Append(event("BH-001", fmt.Sprint(n), "note", n))
+	}
+	if h := s.Health(); h.Spooled > 2*64 || h.Dropped+int64(h.Spooled) != 1000 {
+		t.Errorf("after 500 events: %d spooled, %d dropped", h.Spooled, h.Dropped)
+	}
+	trace.RefuseWrites(s, "")
 }

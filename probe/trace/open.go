@@ -44,7 +44,7 @@ func Open(path string, o Options) (*Store, error) {
 	}
 	s := &Store{
 		path: path, o: o, runID: rand.Int64(),
-		once: map[onceKey]int64{},
+		once: map[onceKey]int64{}, damaged: map[int64]struct{}{},
 		kick: make(chan struct{}, 1), quit: make(chan struct{}), done: make(chan struct{}),
 		w: writer{doubt: true},
 	}
@@ -180,7 +180,7 @@ func lockFile(path string) (*flock.Flock, error) {
 	l := flock.New(path+".lock", flock.SetPermissions(0o600))
 	ok, err := l.TryLock()
 	if err != nil {
-		if errors.Is(err, syscall.EROFS) || errors.Is(err, syscall.ENOSPC) || errors.Is(err, fs.ErrPermission) {
+		if errors.Is(err, syscall.EROFS) || errors.Is(err, syscall.ENOSPC) || errors.Is(err, fs.ErrPermission) && !exists(path+".lock") {
 			return nil, nil // nobody can write here, so nobody else does
 		}
 		return nil, fmt.Errorf("locking %s: %w", path, err)
@@ -194,6 +194,7 @@ func lockFile(path string) (*flock.Flock, error) {
 		}
 		return nil, fmt.Errorf("%s: %w%s: stop it first, or give this one a file of its own", path, ErrLocked, who)
 	}
+	toOwner(path + ".lock")
 	// For that message only; the lock is what counts.
 	_ = os.WriteFile(path+".lock", fmt.Appendln(nil, os.Getpid()), 0o600)
 	return l, nil

@@ -255,9 +255,12 @@ func (s *Store) readBlock(ctx context.Context, src source, block, before int64, 
 			// The rest of the batch is worth having without it.
 			items = items[:start]
 			s.mu.Lock()
-			s.health.Damaged++
+			_, known := s.damaged[first]
+			s.damaged[first] = struct{}{}
 			s.mu.Unlock()
-			s.o.Log.Error("some readings can't be read back", "path", s.path, "from", first, "err", err)
+			if !known {
+				s.o.Log.Error("some readings can't be read back", "path", s.path, "from", first, "err", err)
+			}
 			continue
 		}
 		slices.SortFunc(items[start:], func(a, b item) int { return cmp.Compare(a.seq, b.seq) })

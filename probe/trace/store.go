@@ -56,7 +56,8 @@ type Store struct {
 	health  Health
 	closed  bool
 
-	suspect bool // reading has met damage
+	suspect bool               // reading has met damage
+	damaged map[int64]struct{} // packets of readings that can't be read back, by their first number
 
 	kick chan struct{}
 	quit chan struct{}
@@ -75,11 +76,11 @@ type Health struct {
 	Since     time.Time // since when Err stands
 	LastWrite time.Time // when something was last written; zero = not yet
 	Spooled   int       // entries in memory that are not on disk yet
-	Dropped   int64     // readings given up since the start, because the disk refused for too long
+	Dropped   int64     // entries given up since the start, because the disk refused for too long
 	Written   int64     // bytes written to the write-ahead log since the start, page by page
 	Size      int64     // bytes of the database file; negative = not known
 	DiskFree  int64     // bytes free on its disk; negative = not known
-	Damaged   int64     // packets of readings met since the start that can't be read back
+	Damaged   int       // packets of readings met since the start that can't be read back
 	SetAside  string    // where a damaged file was moved; "" = there was none
 }
 
@@ -140,8 +141,8 @@ func (o *Options) fill() {
 // Append takes one entry and returns its number. It never waits for the disk and
 // never fails: the entry is written within [Options.FlushEvery], or kept in
 // memory until the disk takes it. When more than [Options.SpoolMax] wait, the
-// oldest readings are given up and counted in [Health.Dropped]; events and
-// notices are not.
+// oldest are given up and counted in [Health.Dropped]: readings first, then
+// notices, events last.
 //
 // Number, and with it the order, is the order of the calls. A store that is
 // closed or read-only returns 0 and keeps nothing.
@@ -201,20 +202,33 @@ func (s *Store) channel(k channelKey) *channelKey {
 	return &k
 }
 
-// thin gives up the oldest readings, a sixteenth of the spool at a time. The
+// thin gives up the oldest readings, a sixteenth of the spool at a time, and when
+// there are none, notices; events only when they alone are twice the bound. The
 // caller holds s.mu. It makes a new slice: the writer may be reading the old one.
 func (s *Store) thin() {
 	drop := max(s.o.SpoolMax/16, 1)
-	kept := make([]item, 0, len(s.spool))
-	for _, it := range s.spool {
-		if it.event == nil && drop > 0 {
-			drop--
-			s.health.Dropped++
-			continue
+	give := func(may func(item) bool) {
+		kept := make([]item, 0, len(s.spool))
+		for _, it := range s.spool {
+			if drop > 0 && may(it) {
+				drop--
+				s.health.Dropped++
+				if e := it.event; e != nil {
+					delete(s.once, onceKey{e.Batch, e.ID})
+				}
+				continue
+			}
+			kept = append(kept, it)
 		}
-		kept = append(kept, it)
+		s.spool = kept
 	}
-	s.spool = kept
+	give(func(it item) bool { return it.event == nil })
+	if drop > 0 {
+		give(func(it item) bool { return it.event != nil && it.event.Kind != KindEvent })
+	}
+	if len(s.spool) > 2*s.o.SpoolMax {
+		give(func(item) bool { return true })
+	}
 }
 
 func (s *Store) wake() {
@@ -402,7 +416,7 @@ func (s *Store) Close() error {
 func (s *Store) Health() Health {
 	s.mu.Lock()
 	h := s.health
-	h.Spooled = len(s.spool)
+	h.Spooled, h.Damaged = len(s.spool), len(s.damaged)
 	s.mu.Unlock()
 	h.Size, h.DiskFree = -1, diskFree(s.path)
 	if info, err := os.Stat(s.path); err == nil {

@@ -21,6 +21,7 @@ import (
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/plan/units"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/calibrate"
 	"example.org/meltstation/probe/serialtc"
 )
 
@@ -49,8 +50,17 @@ func DefaultData() string {
 	return "meltstation-data"
 }
 
+// boiling is where water boils at an altitude in m, on an average day; at sea
+// level when that is no altitude of a kitchen.
 func boiling(altitude float64) float64 {
-	return 99.974 - 0.00333*altitude // until calibrate has it
+	hPa, err := calibrate.Pressure(altitude)
+	if err == nil {
+		var c float64
+		if c, err = calibrate.Boiling(hPa); err == nil {
+			return c
+		}
+	}
+	return boiling(0)
 }
 
 // Load reads a settings file. Its error holds a [Problem] for each thing wrong.

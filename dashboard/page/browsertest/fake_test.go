@@ -340,11 +340,13 @@ func (f *fake) api(w http.ResponseWriter, r *http.Request, p string) {
 		}
 		reply(w, 204, nil)
 	case p == "/sheet":
-		if body["options"].(obj)["wax"] == 13.0 { // a way to see a refusal
+		if o, ok := body["options"].(obj); ok && o["wax"] == 13.0 { // a way to see a refusal
 			reply(w, 422, obj{"code": "invalid", "status": 422, "title": "That can't be", "detail": "The recipe can't be worked out.", "fields": []obj{{"field": "container[2].volume", "text": "is 300 ml: a fill by volume needs the density of every wax; add it to each wax"}}})
 			return
 		}
 		reply(w, 200, obj{"sheet": sheet(), "text": "sheet"})
+	case len(parts) == 3 && parts[0] == "batches" && parts[2] == "notes":
+		reply(w, 200, obj{"event": obj{"id": body["id"], "kind": "found", "wall": f.nowLocked()}})
 	case p == "/channels/test":
 		reply(w, 200, f.rest["/channels"])
 	case p == "/pairing-codes":

@@ -83,6 +83,9 @@ export const api = {
 /** Where a batch's record lies as a file. */
 export const recordFile = (id, kind) => `/api/v1/batches/${e(id)}/record.${kind}`;
 
+/** Where a batch's labels lie, ready to print. */
+export const labels = (id, n) => `/api/v1/batches/${e(id)}/labels.html?n=${n}`;
+
 /** A fresh id for one thing done. crypto.randomUUID needs a secure context; getRandomValues does not. */
 export function freshId() {
   if (globalThis.crypto?.randomUUID) return crypto.randomUUID();

@@ -56,14 +56,18 @@ function push() {
   }).catch(() => { /* the device keeps its own copy */ });
 }
 
-/** On a device that has chosen nothing yet, takes what the station keeps for it. */
+/** Takes what the station keeps for this device, wherever the device itself has chosen nothing. */
 export async function load() {
-  let stored = null;
-  try { stored = localStorage.getItem(KEY); } catch { /* as if nothing was stored */ }
-  if (stored) return;
   try {
     const p = await api.preferences();
-    prefs = { ...prefs, temp: p.units || '', mass: p.mass || '', clock: p.clock || '', theme: p.theme || 'auto' };
+    prefs = {
+      ...prefs,
+      temp: prefs.temp || p.units || '',
+      mass: prefs.mass || p.mass || '',
+      // 24 h is what the station says of a device it does not know: then the device's own habit stands.
+      clock: prefs.clock || (p.clock === '12' ? '12' : ''),
+      theme: prefs.theme !== 'auto' ? prefs.theme : p.theme || 'auto',
+    };
     apply();
     for (const fn of listeners) fn('all');
   } catch { /* the station's defaults do */ }

@@ -171,7 +171,10 @@ export function dialog(title, body, yes, run, { cancel = t('form.cancel'), dange
 }
 
 // The tap that a stage is waiting for; only that one stands out.
-const ripe = { scent: 'scent-added', stirring: 'stirred', cooling: 'jug-out', window: 'pour-start', cold: 'heat-on', pouring: 'poured', trim: 'trimmed', done: 'cured' };
+const ripe = {
+  scent: ['scent-added'], stirring: ['stirred'], cooling: ['heat-off', 'jug-out'], window: ['pour-start'],
+  cold: ['heat-on'], pouring: ['poured'], trim: ['trimmed'], done: ['start'],
+};
 
 const tapWords = (kind) => (kind === 'start' ? t('pot.start') : has(`tap.${kind}`) ? t(`tap.${kind}`) : kind);
 
@@ -196,7 +199,7 @@ export function drawTaps(el, pot) {
       type: 'button', class: cls, 'data-key': kind, 'data-tap': kind, disabled, onclick: () => begin(store.pot(pot.id) || pot, kind),
     }, tapWords(kind));
     return [
-      first ? h('div', { class: 'tap-first' }, button(first, ripe[pot.stage] === first || !pot.batch ? 'tap strong' : 'tap')) : null,
+      first ? h('div', { class: 'tap-first' }, button(first, ripe[pot.stage]?.includes(first) || !pot.batch ? 'tap strong' : 'tap')) : null,
       h('div', { class: 'tap-rest' },
         second.map((k) => button(k, 'tap')),
         rest.length ? h('button', { type: 'button', class: 'tap', 'data-key': 'more', disabled, onclick: () => more(pot, rest, second) }, t('tap.more')) : null),

@@ -91,7 +91,7 @@ export async function curve(main, { id }) {
           lines,
           fan: store.live && pot.reading?.quality === 'good' ? pot.fan || [] : [],
           bands: pot.bands,
-          events: evs.filter((e) => e.kind !== 'touched').map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),
+          events: evs.filter((e) => !['touched', 'lots', 'found'].includes(e.kind)).map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),
         });
         rebuild(key, [lines.map((l) => l.words), u.temp], () => (lines.length < 2 ? [] : lines.map((l) => h('li', { class: `k-${l.kind}` }, l.words))));
       }

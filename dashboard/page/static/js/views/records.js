@@ -3,7 +3,7 @@
 import { h, put, rebuild, freshId } from '../dom.js';
 import { t, has } from '../strings.js';
 import { store } from '../store.js';
-import { api, recordFile } from '../api.js';
+import { api, recordFile, labels, freshId as newId } from '../api.js';
 import { units } from '../prefs.js';
 import * as format from '../format.js';
 import { toast } from '../toasts.js';
@@ -122,7 +122,9 @@ async function one(main, id) {
       h('div', { class: 'head-row' }, h('h1', null, rec.name || rec.code),
         h('div', { class: 'row no-print' }, ['html', 'csv', 'svg', 'ics'].map((kind) => h('a', {
           class: 'button', href: recordFile(id, kind), 'data-key': kind, ...(kind === 'html' || kind === 'svg' ? { target: '_blank', rel: 'noopener' } : { download: `${id}.${kind}` }),
-        }, t(`record.file.${kind}`))))),
+        }, t(`record.file.${kind}`))),
+        jars(rec) ? h('a', { class: 'button', href: labels(id, jars(rec)), target: '_blank', rel: 'noopener', 'data-key': 'labels' }, t('record.labels')) : null,
+        store.maker ? h('a', { class: 'button', href: `#/sheet?from=${encodeURIComponent(id)}`, 'data-key': 'again' }, t('record.again')) : null)),
       h('dl', { class: 'pairs wide' }, [
         [rec.code, rec.recipe], [t('event.start'), when(rec.started)], [t('record.poured'), when(rec.poured)],
         [t('shelf.step.trim'), when(rec.trim)], [t('shelf.step.move'), when(rec.move)], [t('record.cured'), when(rec.ready)],
@@ -160,7 +162,7 @@ async function one(main, id) {
         lines: series.map((s) => ({ curve: s.curve, kind: s.role === 'pot' ? 'pot' : 'other', words: has(`curve.series.${s.role}`) ? t(`curve.series.${s.role}`) : s.role })),
         fan: [],
         bands: curve.bands || null,
-        events: standing(curve.events).filter((e) => e.kind !== 'touched').map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),
+        events: standing(curve.events).filter((e) => !['touched', 'lots', 'found'].includes(e.kind)).map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),
       });
     } else curveBox.hidden = true;
   }
@@ -180,6 +182,8 @@ async function one(main, id) {
   } else found.hidden = true;
   return { update, destroy() { chart?.destroy(); }, title: () => rec.name || t('records.title') };
 }
+
+const jars = (rec) => (rec.containers || []).reduce((n, c) => n + (c.actual ?? c.planned ?? 0), 0);
 
 function findingWords(x) {
   const b = x.burn;
@@ -208,6 +212,7 @@ function findingForm(id, rec, done) {
   const words = h('textarea', { rows: 3, maxlength: 2000, id: freshId('f') });
   const send = h('button', { type: 'submit', class: 'tap strong' }, t('form.save'));
   const err = h('p', { class: 'err', role: 'alert' });
+  let sendId = newId(); // the same for each retry
   return h('form', {
     class: 'finding',
     onsubmit: async (e) => {
@@ -232,11 +237,12 @@ function findingForm(id, rec, done) {
         if (nums.depth) body.burn.pool_depth = nums.depth;
         if (nums.flame) body.burn.flame_height = nums.flame;
       }
-      if (words.value.trim()) body.text = words.value.trim();
-      if (Object.keys(body).length === 0) return;
+      const text = words.value.trim();
+      if (Object.keys(body).length === 0 && !text) return;
       send.disabled = true;
       try {
-        await api.putNotes(id, body);
+        await api.putNotes(id, { id: sendId, found: body, text });
+        sendId = newId();
         toast(t('record.saved'), { stay: 4000 });
         e.target.reset();
         await done();

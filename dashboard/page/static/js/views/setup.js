@@ -20,6 +20,7 @@ export async function setup(main, { id }) {
   const device = h('div', { class: 'fields' });
   const aside = h('div');
   const calibrate = h('p');
+  const command = h('code');
   const station = h('p', { class: 'hint' });
   const part = (key, ...body) => h('section', { id: `setup-${key}` }, h('h2', null, t(`setup.${key}`)), body);
   const asideSection = part('alarms', aside);
@@ -27,7 +28,7 @@ export async function setup(main, { id }) {
     h('h1', null, t('setup.title')),
     h('div', { class: 'setup-grid' },
       part('device', device),
-      part('probes', probes, h('h3', null, t('setup.calibrate')), calibrate, h('p', null, h('code', null, 'meltstation probes'))),
+      part('probes', probes, h('h3', null, t('setup.calibrate')), calibrate, h('p', null, command)),
       part('channels', channels, push),
       part('pair', pairing),
       part('devices', devices),
@@ -36,6 +37,8 @@ export async function setup(main, { id }) {
 
   let seen = { probes: null, devices: null, me: null, channels: null };
   let gone = false;
+  let certificate = false; // the station made its own
+  if (location.protocol === 'https:') fetch('/api/v1/certificate').then((r) => { certificate = r.ok; update(); }, () => {});
   const load = async () => {
     const quiet = (p) => p.catch((err) => ({ err }));
     const [p, d, me] = await Promise.all([quiet(api.probes()), store.maker ? quiet(api.devices()) : null, quiet(api.me())]);
@@ -83,6 +86,9 @@ export async function setup(main, { id }) {
     const ceiling = snap.pots.map((p) => p.bands?.bath_ceiling).find((x) => x > 0);
     text(calibrate, ceiling ? t('setup.calibrate.how', { ice: format.temp(0, u.temp), boil: format.temp(ceiling, u.temp) }) : t('setup.calibrate.plain', { ice: format.temp(0, u.temp) }));
 
+    const mine = seen.probes?.probes?.find((p) => p.role === 'pot');
+    text(command, `meltstation calibrate ${mine ? mine.id : 'PROBE'} --ice`);
+
     const list = seen.channels || snap.channels || [];
     rebuild(channels, [list, u.clock, store.maker, store.live], () => [
       list.length ? h('ul', { class: 'lines' }, list.map((c) => h('li', null,
@@ -101,7 +107,8 @@ export async function setup(main, { id }) {
     ]);
     drawPush();
 
-    rebuild(pairing, [store.maker, store.live], () => (store.maker ? [
+    rebuild(pairing, [store.maker, store.live, certificate], () => (store.maker ? [
+      certificate ? h('p', null, t('setup.certificate'), ' ', h('a', { href: '/api/v1/certificate', download: '' }, t('setup.certificate.get'))) : null,
       h('div', { class: 'row' }, ['maker', 'viewer'].map((role) => h('button', { type: 'button', class: 'tap', 'data-key': role, disabled: !store.live, onclick: () => pair(role) }, t(`setup.pair.${role}`)))),
     ] : h('p', { class: 'hint' }, t('pot.viewer'))));
     drawDevices(now, u);

@@ -12,8 +12,14 @@ import { label } from '../taps.js';
 const poured = ['setting', 'trim', 'curing', 'done', 'idle'];
 
 export async function sheet(main, { query }) {
-  const got = await api.recipes();
-  const recipes = got.recipes || [];
+  const from = query.get('from') || ''; // an earlier batch to make again
+  const [got, was] = await Promise.all([api.recipes(), from ? api.sheet({ from }).catch((err) => {
+    toast(t('failed', { why: err.message }), { kind: 'bad' });
+    return null;
+  }) : null]);
+  // The batch to make again stands as one more recipe, as it was then, with its counts.
+  const again = was && { key: '', name: t('sheet.again', { code: from }), plan: was.sheet.source || {}, counts: was.sheet.containers || [] };
+  const recipes = [...(again ? [again] : []), ...(got.recipes || [])];
   const faults = (got.faults || []).map((f) => h('p', { class: 'err' }, t('sheet.recipe.broken', { why: f })));
   const head = h('div', { class: 'head-row' }, h('h1', null, t('sheet.title')), h('a', { class: 'button', href: '#/recipe' }, t('sheet.recipe.new')));
   if (recipes.length === 0) {
@@ -22,8 +28,10 @@ export async function sheet(main, { query }) {
     return { title: () => t('sheet.title') };
   }
 
-  let chosen = recipes.find((r) => r.key === query.get('recipe')) || recipes[0];
+  let chosen = again || recipes.find((r) => r.key === query.get('recipe')) || recipes[0];
   const counts = new Map();
+  const recall = () => { counts.clear(); for (const c of chosen === again ? again.counts : []) counts.set(c.name, c.count); };
+  recall();
   let wax = '';
   let jug = '';
   let answer = null; // {sheet, text}
@@ -42,12 +50,12 @@ export async function sheet(main, { query }) {
 
   function choose(r) {
     chosen = r;
-    counts.clear();
+    recall();
     wax = '';
     jug = '';
     answer = null;
     why = null;
-    history.replaceState(null, '', `#/sheet?recipe=${encodeURIComponent(r.key)}${query.get('pot') ? `&pot=${encodeURIComponent(query.get('pot'))}` : ''}`);
+    history.replaceState(null, '', `#/sheet?${r === again ? `from=${encodeURIComponent(from)}` : `recipe=${encodeURIComponent(r.key)}`}${query.get('pot') ? `&pot=${encodeURIComponent(query.get('pot'))}` : ''}`);
     drawForm();
     work();
   }
@@ -57,7 +65,7 @@ export async function sheet(main, { query }) {
     put(pick, h('fieldset', null, h('legend', null, t('sheet.recipes')),
       recipes.map((r) => h('div', { class: 'pick-row' },
         h('label', { class: 'check' }, h('input', { type: 'radio', name, checked: r === chosen, onchange: () => choose(r) }), h('span', null, r.name)),
-        h('a', { class: 'pick-edit', href: `#/recipe/${encodeURIComponent(r.key)}`, 'aria-label': `${t('sheet.recipe.edit')}: ${r.name}` }, t('sheet.recipe.change'))))));
+        r === again ? null : h('a', { class: 'pick-edit', href: `#/recipe/${encodeURIComponent(r.key)}`, 'aria-label': `${t('sheet.recipe.edit')}: ${r.name}` }, t('sheet.recipe.change'))))));
   }
 
   function drawForm() {
@@ -98,7 +106,7 @@ export async function sheet(main, { query }) {
     if (grams > 0) options.wax = grams;
     if (jug) options.jug = jug;
     try {
-      const made = await api.sheet({ recipe: chosen.key, counts: list, options });
+      const made = await api.sheet({ ...(chosen === again ? { from } : { recipe: chosen.key }), counts: list, options });
       if (turn !== asked) return;
       answer = made;
       startId = newId();
@@ -167,6 +175,7 @@ export async function sheet(main, { query }) {
   drawPick();
   drawForm();
   drawOut();
+  if (again) work();
   return {
     update: drawStart,
     destroy() { clearTimeout(timer); },

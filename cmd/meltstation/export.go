@@ -113,7 +113,7 @@ func runExport(ctx context.Context, args []string, std Streams) error {
 		return fmt.Errorf("exporting batch %s: %w", batch.ID, err)
 	}
 	if n := store.Health().Damaged; n > 0 {
-		return fmt.Errorf("batch %s is written, but %d stretches of readings are damaged on disk and missing from it; \"meltstation restore\" brings back a backup", batch.ID, n)
+		return fmt.Errorf("batch %s is written, but %d packets of readings (some seconds each) are damaged on disk and missing from it; \"meltstation restore\" brings back a backup", batch.ID, n)
 	}
 	return nil
 }

@@ -485,3 +485,33 @@ func TestCurveIsReadOff(t *testing.T) {
 	}
 	p.NoErrors()
 }
+
+// Installed, the page opens while the station is away, and shows no old
+// temperature as if it were one of now.
+func TestOpensWithoutStation(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "melting")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".temp", "63")
+	p.Eval(`navigator.serviceWorker.ready.then(() => true)`, nil)
+	p.Eval(`location.reload()`, nil) // now through the worker, which keeps what it fetches
+	p.WaitText(".temp", "63")
+	p.Wait("the page to be kept", `navigator.serviceWorker.controller`)
+	var kept int
+	p.Eval(`caches.open("meltstation-page").then(c => c.keys()).then(k => k.filter(r => new URL(r.url).pathname.startsWith("/api/")).length)`, &kept)
+	if kept != 0 {
+		t.Errorf("%d answers of the station are kept, want none", kept)
+	}
+	f.cut(true)
+	p.Go(url + "/")
+	p.WaitText("#strips", "The station does not answer yet")
+	if s := p.Text("main"); strings.Contains(s, "63") {
+		t.Errorf("a temperature is shown without a station:\n%s", s)
+	}
+	f.mu.Lock()
+	f.down = false
+	f.mu.Unlock()
+	p.WaitText(".temp", "63")
+}

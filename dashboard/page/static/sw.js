@@ -17,6 +17,7 @@ self.addEventListener('fetch', (event) => {
     const cache = await caches.open(CACHE);
     try {
       const fresh = await fetch(request);
+      if (fresh.status >= 500) throw new Error(`status ${fresh.status}`); // something between us answers for a station that is away
       if (fresh.ok && !fresh.redirected) await cache.put(request.mode === 'navigate' ? '/' : request, fresh.clone());
       return fresh;
     } catch (err) {

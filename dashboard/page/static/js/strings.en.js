@@ -17,6 +17,7 @@ export default {
   // link
   'link.calling': 'Calling the station…',
   'link.live': 'live',
+  'link.away': 'away',
   'link.lost': 'Nothing heard from the station since {clock}. What you see is {age} old.',
   'link.never': 'The station does not answer yet. Trying again…',
   'link.refused': 'This device is no longer paired.',

@@ -257,6 +257,21 @@ func TestLimitsOfConnections(t *testing.T) {
 	}
 }
 
+func TestACrowdOnTheNetworkLocksNobodyHereOut(t *testing.T) {
+	l := bound(newPipes("127.0.0.1:1"), 10, 3).(*limited)
+	for i := range 100 {
+		l.take(netip.AddrFrom4([4]byte{192, 0, 2, byte(i)}))
+	}
+	if l.take(netip.MustParseAddr("192.0.2.200")) {
+		t.Error("an eleventh from the network is taken")
+	}
+	for _, here := range []string{"127.0.0.1", "::1"} {
+		if !l.take(netip.MustParseAddr(here)) {
+			t.Errorf("%s is locked out", here)
+		}
+	}
+}
+
 // A phone on the network, over TLS with the station's own certificate, from code to live page.
 func TestPhoneOverTLS(t *testing.T) {
 	a, err := cert.Open(t.TempDir(), []string{"boathouse.local"}, nil, nil)

@@ -6,15 +6,16 @@ import (
 	"sync"
 )
 
-// limited is a listener that hangs up on connections beyond a number: in all,
-// and from any one address of the network. Waiting instead, as a simple limit
-// would, lets one host on the network lock everybody out.
+// limited is a listener that hangs up on connections beyond a number: from the
+// network in all, from any one address of it, and from this machine, which is
+// counted apart so that no crowd on the network locks it out. Waiting instead, as
+// a simple limit would, lets one host lock everybody out.
 type limited struct {
 	net.Listener
 	total, each int
 
 	mu    sync.Mutex
-	open  int
+	open  [2]int // from the network; from this machine
 	peers map[netip.Addr]int
 }
 
@@ -54,13 +55,21 @@ func (l *limited) Accept() (net.Conn, error) {
 	}
 }
 
+func class(from netip.Addr) int {
+	if from.IsLoopback() {
+		return 1
+	}
+	return 0
+}
+
 func (l *limited) take(from netip.Addr) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.open >= l.total || !from.IsLoopback() && l.peers[from] >= l.each {
+	at := class(from)
+	if l.open[at] >= l.total || !from.IsLoopback() && l.peers[from] >= l.each {
 		return false
 	}
-	l.open++
+	l.open[at]++
 	l.peers[from]++
 	return true
 }
@@ -68,7 +77,7 @@ func (l *limited) take(from netip.Addr) bool {
 func (l *limited) release(from netip.Addr) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.open--
+	l.open[class(from)]--
 	if l.peers[from]--; l.peers[from] <= 0 {
 		delete(l.peers, from)
 	}

@@ -283,6 +283,12 @@ func (c comparison) between(e Estimate, more, less string) string {
 		}
 		return c.diff(v) + " " + more
 	}
+	switch {
+	case e.Lo >= 0:
+		return c.diff(e.Lo) + " to " + side(e.Hi)
+	case e.Hi <= 0:
+		return c.diff(e.Hi) + " to " + side(e.Lo)
+	}
 	return side(e.Lo) + " to " + side(e.Hi)
 }
 
@@ -398,11 +404,11 @@ func (c comparison) jars() Finding {
 		f.Verdict = Measure
 		f.Text = fmt.Sprintf("All %d batches filled as many as planned.", f.N)
 		if e.Value != 0 {
-			f.Text = fmt.Sprintf("All %d batches filled %.0f containers %s than planned.", f.N, math.Abs(e.Value), moreLess(e.Value))
+			f.Text = fmt.Sprintf("All %d batches filled %.0f containers %s than planned.", f.N, math.Abs(e.Value), moreFewer(e.Value))
 		}
 		return f
 	}
-	f.Text = fmt.Sprintf("%.1f containers %s than planned on average (%d batches; 95 %% interval %+.1f to %+.1f).", math.Abs(e.Value), moreLess(e.Value), f.N, e.Lo, e.Hi)
+	f.Text = fmt.Sprintf("%.2f containers %s than planned on average (%d batches; 95 %% interval %s to %s).", math.Abs(e.Value), moreFewer(e.Value), f.N, signed(e.Lo), signed(e.Hi))
 	if e.Sided() {
 		f.Verdict = Hint
 	}
@@ -546,6 +552,16 @@ func higher(v float64) string {
 	}
 	return "higher"
 }
+
+func moreFewer(v float64) string {
+	if v < 0 {
+		return "fewer"
+	}
+	return "more"
+}
+
+// signed writes a number with two decimals, its sign and a true minus.
+func signed(v float64) string { return strings.Replace(fmt.Sprintf("%+.2f", v), "-", "−", 1) }
 
 func moreLess(v float64) string {
 	if v < 0 {

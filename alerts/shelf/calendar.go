@@ -8,6 +8,8 @@ import (
 	"unicode"
 
 	ics "github.com/arran4/golang-ical"
+
+	"example.org/meltstation/alerts/plan/units"
 )
 
 // appointment is how long an entry lasts in the calendar: long enough to be seen
@@ -66,14 +68,15 @@ func uid(it Item) string {
 }
 
 func describe(it Item, p Poured) string {
-	poured := "Poured " + p.At.UTC().Format("2 January 2006, 15:04") + " UTC."
+	// No time of day in words: the phone shows it in its own zone.
+	what := fmt.Sprintf("\nBatch %s, %s; %s after pouring.", it.Code, count(it.Jars, "candle"), units.Duration(it.Due.Sub(p.At)))
 	switch it.Step {
 	case Trim:
-		return "The wax has set: trim the wicks before the candles are moved.\n" + poured
+		return "The wax has set: trim the wicks before the candles are moved." + what
 	case Move:
-		return "The candles may leave the bench. Don't burn or send them yet.\n" + poured
+		return "The candles may leave the bench. Don't burn or send them yet." + what
 	}
-	return "The cure is over: they may be burnt, tested and sent.\n" + poured
+	return "The cure is over: they may be burnt, tested and sent." + what
 }
 
 // clean keeps control characters out of a text property; RFC 5545 knows none but

@@ -270,7 +270,7 @@ const (
 const (
 	lateGrace  = 250 * time.Millisecond // for a driver to notice by itself that its time is up
 	closeGrace = time.Second            // for a driver call to end once the station stops
-	maxFails   = 5                      // failed reads in a row before the source is reopened
+	maxFails   = 5                      // damaged or missing answers in a row before the source is reopened
 )
 
 func (w *worker) run(ctx context.Context) {
@@ -385,7 +385,7 @@ func (w *worker) serve(ctx context.Context, src Source, check *Checker) (good, o
 		case fatal(g.err):
 			shut()
 			return good, true
-		default:
+		case linkDown(g.err):
 			if fails++; fails >= maxFails {
 				shut()
 				return good, true
@@ -406,6 +406,16 @@ func (w *worker) serve(ctx context.Context, src Source, check *Checker) (good, o
 // fatal reports whether a source can't be read any more without reopening it.
 // Damaged or missing answers are no reason: they often pass.
 func fatal(err error) bool { return Classify(err) == NoDevice }
+
+// linkDown reports whether an error may come of a line that has lost step, which
+// reopening can mend. A broken thermocouple is told over a line that works.
+func linkDown(err error) bool {
+	switch Classify(err) {
+	case BadCRC, Garbled, Shorted, Stale:
+		return true
+	}
+	return false
+}
 
 // patiently calls f in a goroutine of its own and waits for it. If it takes
 // longer than limit (and a grace), f's context is over, interrupt is called once

@@ -281,6 +281,38 @@ func TestSupervisorBackoff(t *testing.T) {
 	})
 }
 
+// A line that may have lost step is reopened after five bad answers in a row; a
+// fault told over a line that works is not.
+func TestSupervisorReopens(t *testing.T) {
+	for err, want := range map[error]bool{
+		probe.ErrCRC: true, probe.ErrGarbled: true, probe.ErrTimeout: true, probe.ErrShort: true,
+		probe.ErrOpen: false, probe.ErrRange: false, probe.ErrPowerOn: false,
+	} {
+		t.Run(err.Error(), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				var opened, reads atomic.Int32
+				s := probe.NewSupervisor(probe.Options{})
+				s.Set([]probe.Spec{{ID: "p", Every: time.Second, Open: func(ctx context.Context) (probe.Source, error) {
+					opened.Add(1)
+					return opener(func(context.Context, <-chan struct{}) (probe.Sample, error) {
+						reads.Add(1)
+						return probe.Sample{}, err
+					})(ctx)
+				}}})
+				stop := start(t, s)
+				time.Sleep(time.Minute)
+				stop()
+				if n := opened.Load(); (n > 1) != want {
+					t.Errorf("opened %d times in a minute", n)
+				}
+				if n := reads.Load(); n < 20 || !want && n != 61 && n != 60 {
+					t.Errorf("%d attempts in a minute", n)
+				}
+			})
+		})
+	}
+}
+
 // A device that answers without end is held to MinEvery.
 func TestSupervisorFlood(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

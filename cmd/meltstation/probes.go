@@ -305,7 +305,7 @@ func (v benchView) print(w io.Writer) error {
 		}
 		what := cmp.Or(p.Model, map[string]string{"w1": "1-Wire", "onewire": "1-Wire", "serial-text": "serial, text", "modbus": "serial, Modbus"}[p.Kind], p.Kind)
 		place := "in the " + map[probe.Role]string{probe.RolePot: "pot", probe.RoleRoom: "room", probe.RoleBath: "bath", probe.RoleJar: "jar"}[p.Role]
-		if p.Pot != "" {
+		if p.Pot != "" && p.Pot != string(p.Role) {
 			place += " (" + p.Pot + ")"
 		}
 		fmt.Fprintf(&s, "%s, %s, %s", name, what, place)

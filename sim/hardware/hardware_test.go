@@ -45,10 +45,10 @@ func (l *ledger) of(id string) []probe.Reading {
 	return append([]probe.Reading(nil), l.by[id]...)
 }
 
-// until waits for a condition on the readings, at most ten seconds.
+// until waits for a condition on the readings, at most half a minute.
 func (l *ledger) until(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	limit := time.After(10 * time.Second)
+	limit := time.After(30 * time.Second)
 	for !ok() {
 		select {
 		case <-l.more:
@@ -143,6 +143,7 @@ func TestSamePotBehindEveryWire(t *testing.T) {
 		spec("text", "serial-text", serialtc.OpenText(serialtc.TextConfig{Port: textPath, Baud: 115200})),
 		spec("tenths", "modbus", serialtc.OpenModbus(serialtc.ModbusConfig{Line: line, Slave: 1, Scale: 0.1})),
 		spec("float", "modbus", serialtc.OpenModbus(serialtc.ModbusConfig{Line: line, Slave: 2, Register: 10, Type: "float32-cdab"})),
+		spec("dead", "modbus", serialtc.OpenModbus(serialtc.ModbusConfig{Line: line, Slave: 99})), // on the same line, and silent
 		spec("flood", "serial-text", serialtc.OpenText(serialtc.TextConfig{Port: floodPath, Baud: 115200})),
 	})
 	wg.Go(func() {
@@ -232,6 +233,11 @@ func TestSamePotBehindEveryWire(t *testing.T) {
 	})
 	others("text", "tenths", "float")
 
+	for _, r := range got.of("dead") {
+		if r.Quality != probe.Stale && r.Quality != probe.NoDevice { // NoDevice once its line is unplugged
+			t.Errorf("the dead slave: %+v", r)
+		}
+	}
 	if n := got.good("flood"); n != 0 {
 		t.Errorf("%d good readings out of a flood", n)
 	}

@@ -104,6 +104,9 @@ func Host(name string) *Line {
 		if err := hostInit(); err != nil {
 			return nil, err
 		}
+		if len(onewirereg.All()) == 0 {
+			return nil, errors.New("this computer has no 1-Wire bus, or it may not be used")
+		}
 		return onewirereg.Open(name)
 	})
 }

@@ -54,7 +54,8 @@
 //
 // Branch on "code": bad-request, too-large, bad-type, not-found, bad-method,
 // unpaired, forbidden, wrong-host, cross-site, stale, not-now, busy, invalid,
-// no-batch, no-event, code-wrong, too-many, unavailable, internal. A 409 of a
+// no-batch, no-event, code-wrong, too-many, unavailable,
+// unsaved (noted and standing, but not on disk yet), internal. A 409 of a
 // tap (stale, not-now, busy) carries "pot": the [station.PotView] as it now is,
 // so that the page can redraw and ask again.
 //

@@ -22,6 +22,7 @@ type Station interface {
 	Snapshot() station.Snapshot
 	Subscribe(buffer int) (<-chan station.Update, func())
 
+	// An error beside a batch code or an event says that it was noted, but is not on disk.
 	Start(ctx context.Context, pot string, r station.StartRequest) (batch string, err error)
 	Tap(ctx context.Context, pot string, t station.Tap) (plan.Event, error)
 	Withdraw(ctx context.Context, pot, eventID, who string) error
@@ -72,7 +73,7 @@ func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 	req.Who = identityOf(r).name()
 	batch, err := s.station.Start(r.Context(), r.PathValue("pot"), req)
 	if err != nil {
-		return s.refused(r, err)
+		return s.unsaved(r, batch != "", err)
 	}
 	return writeJSON(w, http.StatusCreated, map[string]string{"batch": batch})
 }
@@ -140,7 +141,7 @@ func (s *Server) tap(w http.ResponseWriter, r *http.Request) error {
 	t.Who = identityOf(r).name()
 	e, err := s.station.Tap(r.Context(), r.PathValue("pot"), t)
 	if err != nil {
-		return s.refused(r, err)
+		return s.unsaved(r, e.ID != "", err)
 	}
 	return writeJSON(w, http.StatusOK, map[string]plan.Event{"event": e})
 }
@@ -245,13 +246,23 @@ func (s *Server) done(w http.ResponseWriter, r *http.Request, err error) error {
 	return nil
 }
 
+// unsaved is refused for what the station may have noted all the same: it then
+// stands in memory and not on disk, and only what is on disk is answered with 200.
+func (s *Server) unsaved(r *http.Request, noted bool, err error) error {
+	if noted && stationProblem(err) == nil {
+		s.log.Error("what was noted is not on disk", "path", r.URL.Path, "error", err)
+		return problemUnsaved.with(sentence(clip(err.Error(), 300)))
+	}
+	return s.refused(r, err)
+}
+
 // refused turns an error of the station's into a problem; a conflict shows the
 // pot as it now is.
 func (s *Server) refused(r *http.Request, err error) error {
 	p := stationProblem(err)
 	if p == nil {
 		s.log.Error("the station could not do what was asked", "path", r.URL.Path, "error", err)
-		return problemUnavailable.with(clip(err.Error(), 300) + ".")
+		return problemUnavailable.with(sentence(clip(err.Error(), 300)))
 	}
 	if p.Status == http.StatusConflict {
 		for _, pot := range s.station.Snapshot().Pots {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 
+	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/station"
 )
 
@@ -52,6 +53,7 @@ var (
 	problemCodeWrong   = problem{Status: 403, Code: "code-wrong", Title: "That code doesn't work", Mend: "Check it letter by letter. A code lasts 5 minutes and serves once; ask for a new one if in doubt."}
 	problemTooMany     = problem{Status: 429, Code: "too-many", Title: "Too many tries", Mend: "Wait a minute, then try again."}
 	problemUnavailable = problem{Status: 503, Code: "unavailable", Title: "The station can't do this now", Mend: "Try again shortly. The watch on the wax goes on."}
+	problemUnsaved     = problem{Status: 503, Code: "unsaved", Title: "Noted, but not on disk yet", Mend: "It stands while the station runs, and is written as soon as the disk takes it. Don't do it again; see what is wrong with the disk."}
 	problemInternal    = problem{Status: 500, Code: "internal", Title: "Something went wrong in the station", Mend: "Try again; the station's log says more. The watch on the wax goes on."}
 )
 
@@ -72,9 +74,17 @@ func stationProblem(err error) *problem {
 		{station.ErrNotNow, problemNotNow},
 		{station.ErrNoEvent, problemNoEvent},
 		{station.ErrInvalid, problemInvalid},
+		{alerts.ErrUnknownKey, problemNotFound},
+		{alerts.ErrNotStanding, problemNotNow},
+		{alerts.ErrNotShelved, problemNotNow},
+		{alerts.ErrNotRemoved, problemNotNow},
+		{alerts.ErrNoLatch, problemNotNow},
+		{alerts.ErrMayNotShelf, problemNotNow},
+		{alerts.ErrShelfLength, problemInvalid},
+		{alerts.ErrNoReason, problemInvalid},
 	} {
 		if errors.Is(err, c.is) {
-			return c.as.with(err.Error() + ".")
+			return c.as.with(sentence(clip(err.Error(), 500)))
 		}
 	}
 	return nil

@@ -3,7 +3,9 @@ package dashboard
 import (
 	"bytes"
 	"compress/gzip"
+	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -13,6 +15,8 @@ import (
 
 	"go.uber.org/goleak"
 
+	"example.org/meltstation/alerts"
+	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/dashboard/pairing"
 )
@@ -162,12 +166,27 @@ func TestStationErrors(t *testing.T) {
 		{station.ErrNoBatch, 409, "no-batch"},
 		{station.ErrNoEvent, 404, "no-event"},
 		{station.ErrInvalid, 422, "invalid"},
+		{alerts.ErrUnknownKey, 404, "not-found"},
+		{alerts.ErrMayNotShelf, 409, "not-now"},
 		{io.ErrShortWrite, 503, "unavailable"},
 	} {
 		g := newRig(t)
 		g.station.fail = c.err
 		wantProblem(t, g.ask("POST", "/api/v1/pots/a/events/e1/withdraw", ""), c.status, c.code)
 	}
+}
+
+// diskFull notes a tap and can't write it.
+type diskFull struct{ *fakeStation }
+
+func (d diskFull) Tap(ctx context.Context, pot string, t station.Tap) (plan.Event, error) {
+	e, _ := d.fakeStation.Tap(ctx, pot, t)
+	return e, fmt.Errorf("noted, but not on disk yet: %w", io.ErrShortWrite)
+}
+
+func TestOnlyWhatIsOnDiskIsAcknowledged(t *testing.T) {
+	g := newRig(t, func(o *Options) { o.Station = diskFull{newFake()} })
+	wantProblem(t, g.ask("POST", "/api/v1/pots/a/taps", `{"id":"tap-000001","kind":"heat-off"}`), 503, "unsaved")
 }
 
 func TestHostileBodies(t *testing.T) {

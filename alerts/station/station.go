@@ -240,6 +240,9 @@ func (s *Station) watchStore() {
 	} else {
 		s.clearTrouble("store")
 	}
+	if h.SetAside != "" {
+		s.setTrouble("damaged", fmt.Sprintf("The trace was damaged. It is kept as %s, and a new one was begun with what could be read of it. A backup brings back the rest: \"meltstation restore\".", h.SetAside))
+	}
 }
 
 func (s *Station) setTrouble(key, text string) {

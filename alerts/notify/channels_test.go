@@ -446,6 +446,11 @@ func TestPushAgainstRFC8291(t *testing.T) {
 	if header.Get("TTL") != "3600" || header.Get("Urgency") != "high" || header.Get("Content-Encoding") != "aes128gcm" {
 		t.Errorf("headers %v", header)
 	}
+	// RFC 8030, 5.4: the topic is at most 32 characters of base64url; here one for
+	// each alarm, so that a reminder takes the place of what was not delivered.
+	if tp := header.Get("Topic"); len(tp) != 32 || len(b64(t, tp)) != 24 || tp != topic(message(alarm("flash-margin", alerts.Acked))) || tp == topic(message(alarm("scorch", alerts.Unacked))) {
+		t.Errorf("topic %q", tp)
+	}
 	// RFC 8292: a token signed ES256 under the key, for the service's origin, at
 	// most 24 h ahead, with a contact.
 	var token, key string

@@ -17,6 +17,7 @@ import (
 type Options struct {
 	Station string
 	Units   alerts.Units
+	Pots    map[string]string // names by id; said in every message when there are several
 	Routes  []Route
 	Quiet   Quiet
 	Log     *slog.Logger     // nil = slog.Default()
@@ -93,6 +94,9 @@ func New(o Options) (*Dispatcher, error) {
 func (d *Dispatcher) Post(n alerts.Notice) {
 	now := d.o.Now()
 	m := Message{ID: rand.Text(), Station: d.o.Station, Notice: n, Text: alerts.Words(n, d.o.Units), Made: now.UTC()}
+	if p := d.o.Pots[n.Pot]; p != "" && len(d.o.Pots) > 1 {
+		m.Text.Title = p + ": " + m.Text.Title
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 

@@ -409,6 +409,23 @@ func TestTwoChannelsOfOneNameAreRefused(t *testing.T) {
 	}
 }
 
+func TestSeveralPotsAreNamed(t *testing.T) {
+	for title, pots := range map[string]map[string]string{"Add 0 g": {"pot": "Big pot"}, "Big pot: ": {"pot": "Big pot", "two": "Small pot"}} {
+		synctest.Test(t, func(t *testing.T) {
+			var got string
+			d, stop := start(t, Options{Pots: pots, Routes: []Route{{Channel: Func("page", "page", func(_ context.Context, m Message) error { got = m.Text.Title; return nil })}}})
+			n := cue(alerts.KeyScentNow, alerts.Unacked)
+			n.Grams = 0.3
+			d.Post(n)
+			synctest.Wait()
+			stop()
+			if !strings.HasPrefix(got, title) {
+				t.Errorf("with %d pots: %q, want it to begin with %q", len(pots), got, title)
+			}
+		})
+	}
+}
+
 func TestRoutesChoose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		a := &recorder{name: "a"}

@@ -3,6 +3,7 @@ package notify
 import (
 	"context"
 	"crypto/ecdh"
+	"crypto/sha256"
 	"encoding/base64"
 	"encoding/json"
 	"errors"
@@ -207,6 +208,7 @@ func (p *Push) one(ctx context.Context, s Subscription, m Message, body []byte) 
 	u, _ := url.Parse(s.Endpoint)
 	o := &webpush.Options{
 		HTTPClient: p.client, Subscriber: p.c.Contact, TTL: cueTTL, Urgency: webpush.UrgencyNormal,
+		Topic:          topic(m),
 		VAPIDPublicKey: p.c.PublicKey, VAPIDPrivateKey: p.c.PrivateKey, RecordSize: pushRecord,
 	}
 	if m.Notice.Class == alerts.Alarm || m.Test {
@@ -228,6 +230,15 @@ func (p *Push) one(ctx context.Context, s Subscription, m Message, body []byte) 
 		return nil
 	}
 	return httpStatus(u.Hostname(), res, p.now())
+}
+
+// topic makes a later call about the same thing take the place of one that the
+// service has not delivered yet (RFC 8030, 5.4: at most 32 characters of the URL
+// and filename safe base64 alphabet).
+func topic(m Message) string {
+	k := nameOf(m.Notice)
+	sum := sha256.Sum256([]byte(k.pot + "\x00" + k.key + "\x00" + k.batch))
+	return base64.RawURLEncoding.EncodeToString(sum[:24])
 }
 
 // pushRecord is the record size: every push is padded to it, so that its length

@@ -59,6 +59,40 @@ func TestCheckerPowerOn(t *testing.T) {
 	}
 }
 
+// A sensor that always shows byte 6 at 0Ch, so that every true 85.000 °C could be
+// the power-on value, carried through 85 °C up and down at any pace of a pot, with
+// noise and at any sampling: every reading is good. And a restart anywhere else
+// than within what a pot can do is found, and costs that one reading.
+func TestCheckerThrough85(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := probe.NewChecker(pot())
+		rate := rapid.Float64Range(0.002, 0.1).Draw(t, "°C/s")
+		dt := rapid.Float64Range(0.1, 10).Draw(t, "sampling s")
+		if rapid.Bool().Draw(t, "cooling") {
+			rate = -rate
+		}
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "noise"), 1))
+		span := 3.0 // °C on each side of 85
+		at, v := 0.0, 85-math.Copysign(span, rate)
+		restart := rapid.IntRange(5, 40).Draw(t, "restart")
+		for i := 0; math.Abs(v-85) <= span+1; i++ {
+			when := t0.Add(time.Duration(at * 1e9))
+			if i == restart && math.Abs(v-85) > 0.8+0.1*dt {
+				if r := c.Check(when, probe.Sample{Celsius: 85, MaybePowerOn: true}, nil); r.Quality != probe.PowerOnReset {
+					t.Fatalf("a restart at %.3f °C was %q", v, r.Quality)
+				}
+			} else {
+				q := quantise(v+0.03*rng.NormFloat64(), 1./16)
+				if r := c.Check(when, probe.Sample{Celsius: q, MaybePowerOn: q == 85}, nil); !r.OK() {
+					t.Fatalf("a true %v °C was %q: %s", q, r.Quality, r.Detail)
+				}
+			}
+			at += dt
+			v += rate * dt
+		}
+	})
+}
+
 func TestCheckerJumps(t *testing.T) {
 	const good, jump = probe.Good, probe.ImpossibleRate
 	for _, tc := range []struct {

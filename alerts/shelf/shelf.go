@@ -10,8 +10,8 @@ package shelf
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
+	"strconv"
 	"time"
 
 	"example.org/meltstation/alerts/plan"
@@ -158,7 +158,7 @@ func count(n int, word string) string {
 	case n == 1:
 		return "1 " + word
 	}
-	return fmt.Sprintf("%d %ss", n, word)
+	return strconv.Itoa(n) + " " + word + "s"
 }
 
 // NewBoard sets out what can be done now and what has to wait. At its moment a
@@ -198,15 +198,23 @@ func NewBoard(batches []Poured, now time.Time) Board {
 		}
 		b.Rows = append(b.Rows, r)
 	}
-	order := func(a, b Item) int {
-		return cmp.Or(a.Due.Compare(b.Due), cmp.Compare(a.Code, b.Code), cmp.Compare(a.Step, b.Step))
-	}
-	slices.SortFunc(b.Due, order)
-	slices.SortFunc(b.Next, order)
+	slices.SortFunc(b.Due, byTime)
+	slices.SortFunc(b.Next, byTime)
 	slices.SortStableFunc(b.Rows, func(a, b Row) int {
-		return cmp.Or(b.Poured.Compare(a.Poured), cmp.Compare(a.Code, b.Code))
+		if c := b.Poured.Compare(a.Poured); c != 0 {
+			return c
+		}
+		return cmp.Compare(a.Code, b.Code)
 	})
 	return b
+}
+
+// byTime orders items by their moment, then by batch and step.
+func byTime(a, b Item) int {
+	if c := a.Due.Compare(b.Due); c != 0 {
+		return c
+	}
+	return cmp.Or(cmp.Compare(a.Code, b.Code), cmp.Compare(a.Step, b.Step))
 }
 
 // Reminders returns the steps whose moment lies after since and not after now
@@ -220,9 +228,7 @@ func Reminders(batches []Poured, since, now time.Time) []Item {
 			}
 		}
 	}
-	slices.SortFunc(out, func(a, b Item) int {
-		return cmp.Or(a.Due.Compare(b.Due), cmp.Compare(a.Code, b.Code), cmp.Compare(a.Step, b.Step))
-	})
+	slices.SortFunc(out, byTime)
 	return out
 }
 

@@ -41,6 +41,9 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 			if e.ID == req.ID { // the same tap again
 				id := p.run.batch.ID
 				p.mu.Unlock()
+				if err := s.opt.Store.Flush(ctx); err != nil { // the first time may not have reached the disk
+					return id, fmt.Errorf("batch %s goes on, but is not on disk yet: %w", id, err)
+				}
 				return id, nil
 			}
 		}
@@ -168,6 +171,9 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 	for _, e := range r.history {
 		if e.ID == t.ID {
 			p.mu.Unlock()
+			if err := s.opt.Store.Flush(ctx); err != nil { // the first time may not have reached the disk
+				return e, fmt.Errorf("noted, but not on disk yet: %w", err)
+			}
 			return e, nil
 		}
 	}

@@ -198,6 +198,9 @@ func (p *Progress) Taps() []EventKind {
 		return []EventKind{EventStirred, EventHeatOff, EventJugOut, EventNote, EventAbandoned}
 	case StageCooling:
 		var k []EventKind
+		if p.scented && !p.stirred && !p.jugOut { // the timer has run out; the stirring need not have
+			k = append(k, EventStirred)
+		}
 		if p.HeatOn() {
 			k = append(k, EventHeatOff)
 		}

@@ -30,6 +30,11 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 	if bad := sheet.Thresholds.Validate(); len(bad) > 0 {
 		return "", fmt.Errorf("%w: %w", ErrInvalid, bad[0])
 	}
+	for _, w := range sheet.Warnings {
+		if w.Level == plan.Stop {
+			return "", fmt.Errorf("%w: %s", ErrInvalid, w.Text)
+		}
+	}
 	code, err := s.nextCode(ctx)
 	if err != nil {
 		return "", err

@@ -38,14 +38,24 @@ func (b *Browser) Batch(t testing.TB, base string, limit time.Duration) {
 		t.Helper()
 		p.WaitFor(max(time.Until(end), time.Second), what, script)
 	}
+	shot := func(name string) {
+		t.Helper()
+		var alarm bool
+		p.Eval(`!!document.querySelector("dialog.alarm .ack:enabled")`, &alarm)
+		if alarm { // the station had one of its own: someone is on it
+			p.Eval(`new Promise(r => setTimeout(r, 800)).then(() => document.querySelector("dialog.alarm .ack:enabled")?.click())`, nil)
+			p.Wait("the alarm to go", `!document.querySelector("dialog.alarm[open]")`)
+		}
+		p.Shot(name)
+	}
 	wait("a time for the scent", `seen.next.some(w => w.startsWith("Scent-add"))`)
-	p.Shot("batch-heating")
+	shot("batch-heating")
 	wait("a time for the pour window", `seen.next.some(w => w.startsWith("Pour"))`)
-	p.Shot("batch-cooling")
+	shot("batch-cooling")
 	wait("the cue to pour", `seen.cues.some(w => /^Pour now/i.test(w))`)
-	p.Shot("batch-pour-now")
+	shot("batch-pour-now")
 	wait("the candles to set", `seen.stages.some(w => w.startsWith("Setting"))`)
-	p.Shot("batch-setting")
+	shot("batch-setting")
 	var seen struct{ Stages, Cues, Next, Alarms []string }
 	p.Eval(`seen`, &seen)
 	t.Logf("stages %q, cues %q, alarms %q", seen.Stages, seen.Cues, seen.Alarms)

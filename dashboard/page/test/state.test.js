@@ -66,11 +66,14 @@ test('notices come and go', () => {
   assert.equal(s.snapshot.pots[0].notices.length, 0);
 });
 
-test('an alarm that is over but not acknowledged still calls', () => {
-  for (const state of ['unacked', 'returned-unack', 'latched-unack']) {
+test('a latched alarm calls though it is over; one that does not latch stands as a strip', () => {
+  for (const [state, calling] of [['unacked', 1], ['latched-unack', 1], ['returned-unack', 0], ['acked', 0], ['latched-ack', 0]]) {
     const s = reduce(start(), { type: 'notice', seq: 8, pot_id: 'a', notice: n('x', { state }) }).state;
-    assert.equal(callingAlarms(s.snapshot).length, 1, state);
+    assert.equal(callingAlarms(s.snapshot).length, calling, state);
+    assert.equal(s.snapshot.pots[0].notices.length, 1, state);
   }
+  const low = reduce(start(), { type: 'notice', seq: 8, pot_id: 'a', notice: n('x', { priority: 'low' }) }).state;
+  assert.equal(callingAlarms(low.snapshot).length, 0);
 });
 
 test('order: alarms first, the urgent before the rest, the first-out first', () => {

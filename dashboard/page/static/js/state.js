@@ -84,15 +84,19 @@ export function sortNotices(list) {
 /** Whether someone still has to say "seen". */
 export const unacknowledged = (n) => needsAck.has(n.state);
 
+/** Whether an alarm is to fill the screen and ring: it is on, or latched, and nobody is on it. */
+const calls = (n) => n.class === 'alarm' && n.priority !== 'low' && (n.state === 'unacked' || n.state === 'latched-unack');
+
 /**
- * Alarms of all pots that fill the screen: those nobody has acknowledged, the
- * most urgent first: [{pot, notice}]. One of low priority stands as a strip.
+ * Alarms of all pots that fill the screen, the most urgent first: [{pot,
+ * notice}]. One of low priority, or one that is over by itself, stands as a
+ * strip that still asks to be acknowledged.
  */
 export function callingAlarms(snapshot) {
   const all = [];
   for (const pot of snapshot?.pots || []) {
     for (const notice of pot.notices || []) {
-      if (notice.class === 'alarm' && notice.priority !== 'low' && unacknowledged(notice)) all.push({ pot, notice });
+      if (calls(notice)) all.push({ pot, notice });
     }
   }
   const order = sortNotices(all.map((x) => x.notice));

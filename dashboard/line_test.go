@@ -165,8 +165,9 @@ func TestLiveSaysThatItIsAlive(t *testing.T) {
 		if kind, _ := next(); kind != "snapshot" {
 			t.Fatalf("first %q", kind)
 		}
-		// For longer than a ping and its answer take: the line stays up.
-		for range 12 {
+		// For longer than a ping and its answer take, and than any HTTP answer may:
+		// the line stays up.
+		for range int(3 * answerTimeout / aliveAfter) {
 			if kind, after := next(); kind != "alive" || after != aliveAfter {
 				t.Fatalf("%q after %v, want alive after %v", kind, after, aliveAfter)
 			}
@@ -255,6 +256,20 @@ func TestLimitsOfConnections(t *testing.T) {
 			}
 		})
 	}
+}
+
+func TestRunSaysWhyItEnds(t *testing.T) {
+	g := newRig(t)
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := l.Addr().String()
+	l.Close()
+	if err := g.Run(context.Background(), l); err == nil || !strings.Contains(err.Error(), at) {
+		t.Errorf("Run on a closed listener: %v, want an error that names %s", err, at)
+	}
+	g.Close() // once more does no harm
 }
 
 func TestACrowdOnTheNetworkLocksNobodyHereOut(t *testing.T) {

@@ -161,8 +161,8 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 	c.Sheet = d.sheet
 	// What is late by a second of life is late by many seconds here.
 	second := time.Duration(d.f.lapse * float64(time.Second))
-	c.Alarms.LostAfter = min(max(c.Alarms.LostAfter, second), 2*time.Minute)
-	c.Alarms.StaleAfter = min(max(c.Alarms.StaleAfter, 2*second), 5*time.Minute)
+	c.Alarms.LostAfter = min(max(c.Alarms.LostAfter, 3*second), 2*time.Minute)
+	c.Alarms.StaleAfter = min(max(c.Alarms.StaleAfter, 4*second), 5*time.Minute)
 
 	o := app.Options{
 		Config: c, Version: version(), Trace: path, Now: clock.Now, Lapse: d.f.lapse, Demo: true,

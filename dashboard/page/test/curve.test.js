@@ -18,6 +18,22 @@ test('12 h at 1 Hz become two points a column, and the one spike stays', () => {
   for (let i = 1; i < got.t.length; i++) assert.ok(got.t[i] >= got.t[i - 1], 'in order of time');
 });
 
+test('a day drawn from blocks shows the same extremes in the same columns', () => {
+  const c = day();
+  const columns = 300;
+  const got = thin(c, 0, 43200, columns);
+  const width = 43200 / columns;
+  const blocksOff = 16 / width; // a block's share of a column
+  for (let k = 0; k < columns; k++) {
+    const raw = c.c.slice(Math.round(k * width), Math.round((k + 1) * width));
+    const drawn = got.t.map((t, i) => [t, got.c[i]]).filter(([t]) => t >= (k - blocksOff) * width && t < (k + 1 + blocksOff) * width).map(([, v]) => v);
+    assert.ok(Math.max(...drawn) >= Math.max(...raw) - 1e-9, `column ${k}`);
+    assert.ok(Math.min(...drawn) <= Math.min(...raw) + 1e-9, `column ${k}`);
+  }
+  append(c, 43200e3, 99); // grown after the blocks were made
+  assert.equal(Math.max(...thin(c, 0, 43201, columns).c), 99);
+});
+
 test('close up every reading is there', () => {
   const c = day();
   const got = thin(c, 100, 200, 400);

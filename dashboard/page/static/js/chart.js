@@ -56,7 +56,7 @@ export class Chart {
   }
 
   colours() {
-    this.c = Object.fromEntries(['ink', 'soft', 'line', 'edge', 'wax', 'fan', 'sea', 'lead', 'paper'].map((n) => [n, css(`--${n}`)]));
+    this.c = Object.fromEntries(['ink', 'soft', 'line', 'edge', 'wax', 'fan', 'sea', 'lead', 'paper', 'figures'].map((n) => [n, css(`--${n}`)]));
   }
 
   size() {
@@ -71,7 +71,7 @@ export class Chart {
   make() {
     this.colours();
     const small = this.el.clientWidth < 560;
-    const font = `13px ${css('--figures')}`;
+    const font = `13px ${this.c.figures}`;
     const line = (stroke, width, extra = {}) => ({ scale: 'y', width, stroke: () => this.c[stroke], points: { show: false }, spanGaps: false, ...extra });
     const axis = { font, stroke: () => this.c.soft, grid: { stroke: () => this.c.line, width: 0.5 }, ticks: { show: false } };
     this.plot = new this.uPlot({
@@ -221,7 +221,7 @@ export class Chart {
       ctx.restore();
     };
     const name = (words, at, colour) => {
-      ctx.font = `600 ${12 * dpr}px ${css('--figures')}`;
+      ctx.font = `600 ${12 * dpr}px ${this.c.figures}`;
       ctx.textAlign = 'left';
       ctx.textBaseline = 'bottom';
       const w = ctx.measureText(words).width;
@@ -301,7 +301,7 @@ export class Chart {
     const dpr = devicePixelRatio || 1;
     const x = (s) => this.plot.valToPos(s, 'x', true);
     ctx.save();
-    ctx.font = `600 ${12 * dpr}px ${css('--figures')}`;
+    ctx.font = `600 ${12 * dpr}px ${this.c.figures}`;
     ctx.textBaseline = 'top';
     ctx.fillStyle = this.c.ink;
     ctx.strokeStyle = this.c.ink;

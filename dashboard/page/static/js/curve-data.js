@@ -27,13 +27,45 @@ export function indexAt(ts, x) {
   return a;
 }
 
+const BLOCK = 16;
+
+// A curve in blocks of 16 readings with their least and greatest, kept beside it
+// and grown with it: a whole day is drawn from these. A column of the screen
+// then holds two blocks or more, so nothing moves by as much as a pixel.
+function coarse(curve) {
+  const whole = Math.floor(curve.t.length / BLOCK);
+  const k = (curve.blocks ||= { t: [], c: [], lo: [], hi: [] });
+  for (let i = k.t.length; i < whole; i++) {
+    let min = null;
+    let max = null;
+    for (let j = i * BLOCK; j < (i + 1) * BLOCK; j++) {
+      const v = curve.c[j];
+      if (v === null || v === undefined) continue;
+      const l = curve.lo[j] ?? v;
+      const h = curve.hi[j] ?? v;
+      if (min === null || l < min) min = l;
+      if (max === null || h > max) max = h;
+    }
+    k.t.push(curve.t[i * BLOCK + BLOCK / 2]);
+    k.c.push(min === null ? null : (min + max) / 2);
+    k.lo.push(min);
+    k.hi.push(max);
+  }
+  const rest = whole * BLOCK;
+  return rest === curve.t.length ? k : {
+    t: k.t.concat(curve.t.slice(rest)), c: k.c.concat(curve.c.slice(rest)),
+    lo: k.lo.concat(curve.lo.slice(rest)), hi: k.hi.concat(curve.hi.slice(rest)),
+  };
+}
+
 /**
  * Thins a curve to at most two points for each of `columns` pixel columns: the
  * least and the greatest in the order they came, so that no spike is lost, and
  * a null wherever a whole column holds nothing good. Gives {t, c}.
  */
 export function thin(curve, from, to, columns) {
-  const { t: ts, c, lo, hi } = curve;
+  const seen = indexAt(curve.t, to) - indexAt(curve.t, from);
+  const { t: ts, c, lo, hi } = seen > columns * 2 * BLOCK ? coarse(curve) : curve;
   const a = Math.max(0, indexAt(ts, from) - 1);
   const b = Math.min(ts.length, indexAt(ts, to) + 1);
   const outT = [];
@@ -68,7 +100,8 @@ export function thin(curve, from, to, columns) {
       outC.push(null);
     } else if (minAt === maxAt) {
       outT.push(minAt);
-      outC.push(c[indexAt(ts, minAt)]);
+      outC.push(min);
+      if (max !== min) { outT.push(minAt); outC.push(max); }
     } else if (minAt < maxAt) {
       outT.push(minAt, maxAt);
       outC.push(min, max);

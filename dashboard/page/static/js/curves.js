@@ -3,7 +3,7 @@ import { api } from './api.js';
 import { store } from './store.js';
 import { emptyCurve, append, curvesOf } from './curve-data.js';
 
-const POINTS = 4000;
+const POINTS = 8000; // an ordinary batch in full
 const all = new Map(); // pot id → entry
 
 /**

@@ -95,6 +95,28 @@ func (x *expert) node(i, n int) (w float64, s [dim]float64) {
 	return w, s
 }
 
+// relax draws a crossing time to the learnt rate: what the present rate is off it
+// by fades as jug and table settle. v is the variance of the time's logarithm.
+func (x *expert) relax(s [dim]float64, target float64, p passage, v float64) (t, variance float64) {
+	d := s[sT] - s[sTa]
+	rk := x.law.rate(d)
+	if rk*s[sR] <= 0 {
+		return p.t, v
+	}
+	t = p.t
+	f := 1.0
+	for range 2 {
+		f = (1 - math.Exp(-t/settling)) * settling / t
+		q, ok := crossing(s[sT], rk+(s[sR]-rk)*f, s[sTa], s[sN], target)
+		if !ok {
+			return p.t, v
+		}
+		t = math.Max(q.t, 0.5)
+	}
+	own := x.p[sR][sR] / (s[sR] * s[sR]) // what of v the rate brought in
+	return t, math.Max(v-own*(1-f*f), 0) + (1-f)*(1-f)*x.law.ksd*x.law.ksd
+}
+
 // spread is gᵀ P g, given the equilibrium when cond is set.
 func (x *expert) spread(g *[dim]float64, cond bool) float64 {
 	v := x.quad(g)
@@ -234,6 +256,9 @@ func (e *Engine) spreadOut(target float64) (reach float64) {
 			}
 			p.t = math.Max(p.t, 0.5)
 			v := x.spread(&p.g, n > 1)/(p.t*p.t) + x.q*x.q*p.t/3
+			if x.law.k > 0 {
+				p.t, v = x.relax(s, target, p, v)
+			}
 			m.add(w, math.Log(p.t), math.Min(math.Sqrt(v), 2))
 		}
 		if void > 0.999 {

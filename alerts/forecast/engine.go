@@ -13,13 +13,14 @@ const (
 	defaultRoom   = 22.0 // °C, a kitchen nobody measured
 	defaultRoomSD = 4.5  // K
 	guessRoomSD   = 2.5  // K, a room temperature somebody guessed
+	learntRoomSD  = 3.0  // K, that of earlier batches
 	bathProbeSD   = 2.0  // K, a measured bath against what the jug feels
 	probeRoomSD   = 0.8  // K, a measured one against what the pot feels
 	exactRoomSD   = 0.3  // K, the same for the law in its purest form
 	defaultBoil   = 99.0 // °C, water a little above the sea
 
 	evidenceMemory = 2400.0 // s over which old evidence fades
-	missLimit      = 12.0    // nats by which the quick expert must beat another to take it over
+	missLimit      = 12.0   // nats by which the quick expert must beat another to take it over
 	changePrice    = 3.0    // nats, for a change nobody told of
 	reseedTime     = 40.0   // s, over which a wobble may have passed for a change of rate
 	minAge         = 20.0   // s of curve before anything is said
@@ -86,17 +87,19 @@ type Engine struct {
 	stepUntil float64   // s, a step down is expected until then
 	flipAsk   Direction // the maker told which way it will go
 	bathAt    float64
+	nextStart float64
 	kept      float64 // 1/s, how fast the pot went while it last went steadily
 	keptSign  Direction
 	plateau   bool
 	judged    bool // the last change has been named
 
-	noticed  [16]Noticed
-	nnoticed int
-	lessons  []Lesson
-	lowest   float64 // °C, since the wax goes this way
-	highest  float64
-	quickest float64 // 1/s, greatest rate over distance to boiling while heating
+	noticed    [16]Noticed
+	nnoticed   int
+	lessons    []Lesson
+	lowest     float64 // °C, since the wax goes this way
+	highest    float64
+	learntRoom float64 // °C, of earlier batches; 0 = none
+	quickest   float64 // 1/s, greatest rate over distance to boiling while heating
 
 	hind [len(hindAhead)]hindcast
 	bend bend
@@ -246,6 +249,7 @@ func (e *Engine) update(t, c float64, n int) {
 	lt := e.track.measure(sT, c, v, 4)
 	if e.mode != 0 {
 		e.step(dt, t, c, v, lt)
+		e.startup()
 		e.review()
 		e.watchMelt()
 		e.judge()
@@ -291,6 +295,10 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 			ll[i] = -20
 		}
 		x.lw = (x.lw-x.pri)*fade + x.pri + ll[i]
+		if x.law.k > 0 {
+			z := math.Log(math.Max(x.x[sR]/x.law.rate(x.gap()), 0.05)) / learntLater
+			x.lw -= dt / settling * math.Min(z*z, 12) / 2
+		}
 		if x.q >= quickQ && x.lw > best {
 			quick, best = i, x.lw
 		}
@@ -393,6 +401,35 @@ func (e *Engine) quickOf(l *law, quick int) *expert {
 	return &e.bank[best]
 }
 
+// startup plants the bank anew while a regime is young and the tracker sees
+// another rate: a probe in a sleeve shows a new regime only after its lag, and a
+// bank planted in between has learnt a bend that isn't there.
+func (e *Engine) startup() {
+	age := e.at - e.modeAt
+	if age < 20 || age > 150 || e.at < e.nextStart {
+		return
+	}
+	e.nextStart = e.at + 15
+	r, ok := e.Rate()
+	if !ok {
+		return
+	}
+	var v, w float64
+	for i := range e.bank[:e.nbank] {
+		x := &e.bank[i]
+		p := math.Exp(x.lw)
+		w += p
+		v += p * x.p[sR][sR]
+	}
+	d := e.track.x[sR] - r
+	if d*d > startupZ*startupZ*(e.track.p[sR][sR]+v/w) {
+		e.breakRecord()
+		e.seed()
+	}
+}
+
+const startupZ = 2.2
+
 // wobble splits what was taken for the temperature between it and a wobble.
 func (x *expert) wobble() {
 	if x.tau == 0 {
@@ -446,6 +483,7 @@ func (e *Engine) pickMode(t float64) {
 	e.flipAsk = 0
 	e.mode = want
 	e.modeAt, e.since = t, t
+	e.nextStart = t
 	e.lowest, e.highest = math.Inf(1), math.Inf(-1)
 	e.plateau = false
 	e.kept, e.judged = 0, true
@@ -548,15 +586,19 @@ func (e *Engine) plant(x *expert) {
 	}
 	x.x[sTa], x.p[sTa][sTa] = ta, sd*sd
 	if l.k > 0 {
-		// What the shop has learnt says how fast it should go. How well that
-		// agrees is evidence for its holding here.
-		r := l.rate(x.gap())
-		v := l.ksd * l.ksd * r * r
-		z := (x.x[sR] - r) * (x.x[sR] - r) / (v + x.p[sR][sR])
-		x.measure(sR, r, v, 10)
-		x.lw -= math.Min(z, 12) / 2
+		// A rate that is not at all the learnt one speaks against its holding here.
+		z := math.Log(math.Max(x.x[sR]/l.rate(x.gap()), 0.05)) / learntFirst
+		x.lw -= math.Min(z*z, 12) / 2
 	}
 }
+
+// How far the rate may be from the learnt one: at first, while jug and table
+// take up heat; and later.
+const (
+	learntFirst = 0.4
+	learntLater = 0.15
+	settling    = 300.0 // s, after which a jug goes as the law says
+)
 
 // rate is how fast the law lets the wax move at a distance d from equilibrium.
 func (l *law) rate(d float64) float64 {
@@ -571,6 +613,8 @@ func (e *Engine) roomPrior(l *law) (ta, sd float64) {
 		return e.room, probeRoomSD
 	case e.k.Room != 0:
 		return e.k.Room, guessRoomSD
+	case e.learntRoom != 0:
+		return e.learntRoom, learntRoomSD
 	}
 	return defaultRoom, defaultRoomSD
 }

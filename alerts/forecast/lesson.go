@@ -77,6 +77,9 @@ func (e *Engine) learnt(dir Direction) law {
 		want = RegimeHeating
 	}
 	var w, lk, n, ta, lk2, ta2, n2 float64
+	if dir == Cooling {
+		e.learntRoom = 0
+	}
 	for i := range e.k.Lessons {
 		s := &e.k.Lessons[i]
 		if s.Regime != want || s.Jug != e.k.Jug || !(s.K > 0) || s.K > 1 {
@@ -107,8 +110,11 @@ func (e *Engine) learnt(dir Direction) law {
 		return l
 	}
 	spread := func(a, a2 float64) float64 { return math.Sqrt(math.Max(a2/w-a*a/w/w, 0)) }
-	l.weight = 0.5
-	l.k, l.ksd = math.Exp(lk/w), math.Hypot(0.07, spread(lk, lk2))
+	l.weight = 4
+	if dir == Cooling {
+		e.learntRoom = ta / w
+	}
+	l.k, l.ksd = math.Exp(lk/w), math.Hypot(0.06, spread(lk, lk2))
 	l.n, l.nsd = n/w, math.Hypot(0.05, spread(n, n2))
 	if dir == Heating {
 		l.n, l.nsd = 1, 0

@@ -288,6 +288,20 @@ func (b board) finite(family string) (share float64, readings int) {
 	return float64(f) / math.Max(float64(readings), 1), readings
 }
 
+// unreached lists the families with targets that are never reached.
+func (b board) unreached() []string {
+	seen := map[string]bool{}
+	var out []string
+	for _, r := range b.reach {
+		if !seen[r.family] {
+			seen[r.family] = true
+			out = append(out, r.family)
+		}
+	}
+	sort.Strings(out)
+	return out
+}
+
 func (b board) String() string {
 	var w strings.Builder
 	fmt.Fprintf(&w, "%-12s %5s %5s %5s | %7s %7s %7s %5s | %6s %7s %7s | %8s %8s %8s %8s\n", "family", "lead", "n", "given", "median", "p90", "bias", "need", "cover", "width", "pinball", "line med", "p90", "fit med", "p90")

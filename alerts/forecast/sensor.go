@@ -85,7 +85,7 @@ const (
 	wobbleLow  = 0.02 * 0.02 * 6
 )
 
-func (b *wobble) begin() { *b = wobble{v: wobbleLow * 2, w: 4} }
+func (b *wobble) begin() { *b = wobble{v: wobbleLow * 2, w: 8} }
 
 func (b *wobble) add(t, c, noise float64) {
 	if b.n == 0 && b.have == 0 {

@@ -269,3 +269,28 @@ func TestMissing(t *testing.T) {
 		}
 	}
 }
+
+func TestShop(t *testing.T) {
+	if os.Getenv("SHOP") == "" {
+		t.Skip()
+	}
+	for _, shop := range families.Shops(4) {
+		var learnt []forecast.Lesson
+		for i, b := range shop {
+			e := forecast.New(forecast.Known{Jug: "jug", WaxGrams: b.Known.WaxGrams, Lessons: learnt})
+			last := -1e9
+			for _, s := range b.Samples {
+				e.Room(s.T, s.Room)
+				e.Add(s.T, s.C)
+				if i == 2 && s.T > 100 && s.T-last > 100 && s.T < 500 {
+					last = s.T
+					f := e.Crossing(b.Target, forecast.Cooling)
+					fmt.Printf("%.0f left %.0f err %.0f lo %.0f hi %.0f\n", s.T, b.Truth-s.T, f.Eta-b.Truth+s.T, f.Lo-b.Truth+s.T, f.Hi-b.Truth+s.T)
+					fmt.Print(e.Dump(4))
+				}
+			}
+			learnt = append(learnt, e.Lessons()...)
+			fmt.Println(e.Lessons(), b.Known.WaxGrams, b.Samples[0].Room)
+		}
+	}
+}

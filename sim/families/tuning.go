@@ -1,6 +1,7 @@
 package families
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 )
@@ -271,4 +272,28 @@ func tuneCup(r *rand.Rand) Batch {
 		s = plumes(r, s)
 	}
 	return run(r, c, s, math.Min(pick(r, 60, 50, 45, 55), c.wax-12), Cooling, 3*3600, 60, 0.2)
+}
+
+// Shops returns n shops of three batches each: the same jug with a little more or
+// less wax in another air, set down hot at the first reading.
+func Shops(n int) [][]Batch {
+	out := make([][]Batch, n)
+	for i := range out {
+		r := rand.New(rand.NewPCG(uint64(5_000_000+i), 11))
+		p, mass := newBodies(r)
+		p.cycle, p.trend = 0, 0
+		for j := range 3 {
+			q := *p
+			f := between(r, 0.85, 1.15)
+			q.cWax *= f
+			q.room = p.room + between(r, -3, 3)
+			q.table = q.room
+			q.start(between(r, 82, 87))
+			b := run(r, &q, goodSensor(r), 57.2, Cooling, 6*3600, 0, 0.1)
+			b.Known.WaxGrams = mass * f * 1000
+			b.Name, b.Family, b.Seed = fmt.Sprintf("shop-%d-%d", i, j), "shop", uint64(i)
+			out[i] = append(out[i], b)
+		}
+	}
+	return out
 }

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"example.org/meltstation/alerts"
@@ -81,13 +82,14 @@ func Run(ctx context.Context, o Options) (err error) {
 	defer listener.Close()
 
 	var st *station.Station
-	var pages *dashboard.Server
-	routes, err := channels(ctx, c, store, func() int {
-		if pages == nil {
-			return 0
+	var served atomic.Pointer[dashboard.Server] // set once the page is
+	open := func() int {
+		if p := served.Load(); p != nil {
+			return p.Pages()
 		}
-		return pages.Pages()
-	})
+		return 0
+	}
+	routes, err := channels(ctx, c, store, open)
 	if err != nil {
 		return err
 	}
@@ -108,10 +110,10 @@ func Run(ctx context.Context, o Options) (err error) {
 		Name:   c.Name, Version: o.Version, Units: c.Units, Mass: c.Mass, Pots: pots(c),
 		Default: c.Sheet, Boiling: c.Sheet.Thresholds.BathCeiling, Store: store, Alarms: c.Alarms,
 		Now: o.Now, Log: o.Log, Post: dispatcher.Post, Lapse: o.Lapse, Demo: o.Demo,
-		Channels: func() []station.ChannelView { return channelViews(dispatcher.Status()) },
+		Channels: func() []station.ChannelView { return channelViews(dispatcher.Status(), open()) },
 		TestChannels: func(ctx context.Context) []station.ChannelView {
 			dispatcher.Test(ctx)
-			return channelViews(dispatcher.Status())
+			return channelViews(dispatcher.Status(), open())
 		},
 		DiskFree:  func() int64 { return store.Health().DiskFree },
 		TickEvery: tickFor(o.Lapse),
@@ -127,10 +129,11 @@ func Run(ctx context.Context, o Options) (err error) {
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)
 	}
-	pages, err = dashboard.New(pageOptions)
+	pages, err := dashboard.New(pageOptions)
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)
 	}
+	served.Store(pages)
 	defer pages.Close()
 
 	// The parts run until ctx ends; the first that fails ends the others. The

@@ -36,6 +36,7 @@ func commands() []command {
 		backupCommand(),
 		restoreCommand(),
 		planCommand(),
+		callCommand(),
 		unitCommand(),
 		licencesCommand(),
 	}

@@ -1,11 +1,14 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"path/filepath"
 
+	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/notify"
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/cmd/meltstation/config"
@@ -40,9 +43,9 @@ func channels(ctx context.Context, c *config.Config, store *trace.Store, pages f
 		routes = append(routes, m.Route(ch))
 	}
 	for _, p := range c.Pins {
-		ch, err := notify.OpenPin(p)
+		ch, err := openPin(p)
 		if err != nil {
-			return nil, fmt.Errorf("opening the buzzer's pin: %w", err)
+			return nil, err
 		}
 		routes = append(routes, p.Route(ch))
 	}
@@ -60,6 +63,46 @@ func channels(ctx context.Context, c *config.Config, store *trace.Store, pages f
 		return nil, err
 	}
 	return append(routes, set.Route(push)), nil
+}
+
+// openPin opens a buzzer or a lamp. One that this board does not have becomes a
+// channel that fails, and shows so on the page: it must not keep the station
+// from watching.
+func openPin(c notify.PinConfig) (notify.Channel, error) {
+	if err := c.Validate(); err != nil {
+		return nil, err
+	}
+	ch, err := notify.OpenPin(c)
+	if err != nil {
+		return notify.Func(cmp.Or(c.Name, "pin"), "pin", func(context.Context, notify.Message) error { return err }), nil
+	}
+	return ch, nil
+}
+
+// CallAll sends a test over every channel of the settings but the page, and
+// returns how each fared. The station may be running meanwhile.
+func CallAll(ctx context.Context, c *config.Config) ([]notify.Result, error) {
+	var store *trace.Store
+	if c.Push != nil {
+		var err error
+		if store, err = trace.Open(filepath.Join(c.Data, TraceName), trace.Options{ReadOnly: true}); err != nil {
+			return nil, fmt.Errorf("push needs the browsers that the station knows: %w; start the station once", err)
+		}
+		defer store.Close()
+	}
+	routes, err := channels(ctx, c, store, func() int { return 0 })
+	if err != nil {
+		return nil, err
+	}
+	routes = routes[1:] // the page is another program's
+	if len(routes) == 0 {
+		return nil, errors.New("the settings name no channel: add a [[webhook]], [[mail]], [push] or [[pin]]")
+	}
+	d, err := notify.New(notify.Options{Station: c.Name, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass}, Routes: routes})
+	if err != nil {
+		return nil, err
+	}
+	return d.Test(ctx), nil
 }
 
 // docPushKeys is the kind of document that Web Push keeps in the trace's file.

@@ -383,7 +383,12 @@ func (e *Engine) reseed(x, y *expert) {
 	x.x[sTa], x.x[sN], x.p[sTa][sTa], x.p[sN][sN] = ta, n, vta, vn
 	// It should have seen the change when it began: the likelihood since then is
 	// the quick expert's, at the price of a change.
-	x.lw = math.Max(x.lw+x.miss-changePrice, y.lw-changePrice)
+	// An equilibrium of its own that had to be given up was wrong: no refund.
+	refund := x.miss
+	if x.law.dir == Cooling && !x.law.room {
+		refund = 0
+	}
+	x.lw = math.Max(x.lw+refund, y.lw) - changePrice
 	x.miss = 0
 }
 

@@ -21,7 +21,8 @@ const (
 	jumpFloor   = 2.0              // °C that noise and coarse digits may jump at any speed
 	jumpCap     = 30.0             // °C: a larger step has to hold for a moment however long the gap was
 	confirmSpan = time.Second      // a new level must hold this long before it is believed,
-	confirmN    = 3                // and for so many samples
+	confirmN    = 3                // and for so many samples;
+	confirmLong = 10 * time.Second // of a slow probe two that lie this far apart will do
 	stuckAfter  = 10 * time.Minute // station time, for a pot or bath that was moving
 	stuckRuns   = 8                // digit changes that must have come in step before a stop
 )
@@ -32,9 +33,10 @@ const (
 //   - A sample that could be the sensor's power-on value (85.000 °C, which is
 //     also 185 °F, a true scent-add temperature) is believed when the readings
 //     before it lead there, and is a power-on reset otherwise.
-//   - A jump faster than Spec.MaxRate, or of more than 30 °C after a gap, is suspect until the new level has held
-//     for a second and for three samples, so a spike is never believed and a probe
-//     that was really moved is believed after a moment.
+//   - A jump faster than Spec.MaxRate, or of more than 30 °C after a gap, is
+//     suspect until the new level has held for a second and for three samples (or
+//     for two that lie ten seconds apart): a spike is not believed, and a probe that
+//     was really moved is, after a moment.
 //   - A probe is stuck when its digits, which came in even steps until then, stop
 //     dead for ten minutes. Only fine digits (0.3 °C or less) in a pot or bath are
 //     judged that way: a room, or a pot in equilibrium, may well sit still.
@@ -152,7 +154,8 @@ func (c *Checker) jumped(at time.Time, v float64) bool {
 	}
 	if c.cand && c.within(v, c.candV, at.Sub(c.candAt)) {
 		c.candV, c.candAt = v, at
-		if c.candN++; c.candN >= confirmN && at.Sub(c.candFirst) >= confirmSpan {
+		c.candN++
+		if held := at.Sub(c.candFirst); c.candN >= confirmN && held >= confirmSpan || held >= confirmLong {
 			c.cand = false
 			c.runs, c.runOn = c.runs[:0], false // another place: its digits say nothing of the old
 			return false

@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"context"
 	"encoding/binary"
 	"hash/crc32"
 	"time"
@@ -84,4 +85,20 @@ func DecodeChunk(first int64, data []byte, want func(int64) bool, fn func(int64,
 func Sealed(data []byte) []byte {
 	data = append([]byte{}, data...)
 	return binary.LittleEndian.AppendUint32(data, crc32.Checksum(data, castagnoli))
+}
+
+// Pragma returns what a setting of the writing connection is.
+func Pragma(s *Store, name string) (string, error) {
+	var value string
+	f := func(at string, tx *sql.Tx) error {
+		if at != "begin" {
+			return nil
+		}
+		return tx.QueryRow("PRAGMA " + name).Scan(&value)
+	}
+	s.fault.Store(&f)
+	defer s.fault.Store(nil)
+	s.Append(Entry{Kind: KindNotice, Name: "pragma"})
+	err := s.Flush(context.Background())
+	return value, err
 }

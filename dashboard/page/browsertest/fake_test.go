@@ -234,13 +234,7 @@ func (f *fake) sendLocked(m obj) {
 	}
 }
 
-// change edits the first pot and publishes it.
-func (f *fake) change(edit func(pot obj)) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.changeLocked(edit)
-}
-
+// changeLocked edits the first pot and publishes it.
 func (f *fake) changeLocked(edit func(pot obj)) {
 	p := f.pot()
 	edit(p)

@@ -184,6 +184,13 @@ func TestRebuiltAlarmGoesOn(t *testing.T) {
 	}
 	again.hold(80, 62)
 	again.want(KeyFlashMargin, LatchedUnack)
+
+	// It cooled while the station was away: it returns like any other.
+	again = newRig(t, plan.StageCooling)
+	again.f.Fragrance, again.f.At = true, r.f.At
+	again.w.Rebuild(r.all)
+	again.hold(80, 62)
+	again.want(KeyFlashMargin, LatchedUnack)
 }
 
 func TestRepeatedLossWaitsLongerEachTime(t *testing.T) {

@@ -22,6 +22,7 @@ const (
 	evidenceMemory = 2400.0 // s over which old evidence fades
 	missLimit      = 12.0   // nats by which the quick expert must beat another to take it over
 	changePrice    = 3.0    // nats, for a change nobody told of
+	wobblePlain    = 0.06   // K, a wobble that is nothing out of the ordinary
 	reseedTime     = 40.0   // s, over which a wobble may have passed for a change of rate
 	minAge         = 20.0   // s of curve before anything is said
 )
@@ -306,18 +307,21 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 	// Who has missed a change is taken over by the eyes of the quick expert of
 	// its own law; those about to be go with it, lest the order decide between
 	// laws.
-	limit := missLimit
+	// Where the reading wobbles, a change must show longer before it is one.
+	w := e.wobble.sd(8) / wobblePlain
+	most := missLimit * math.Min(1+w*w, 2)
+	limit := most
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
 		if x.q >= quickQ {
 			continue
 		}
 		x.miss = math.Max(0, x.miss+ll[quick]-ll[i]-0.02*math.Min(dt, 1))
-		if x.miss > missLimit {
-			limit = missLimit / 2
+		if x.miss > most {
+			limit = most / 2
 		}
 	}
-	if limit < missLimit {
+	if limit < most {
 		lead := math.Inf(-1)
 		for i := range e.bank[:e.nbank] {
 			if x := &e.bank[i]; x.q < quickQ {
@@ -369,8 +373,8 @@ func (e *Engine) reseed(x, y *expert) {
 		ta, vta = l.ta, l.tasd*l.tasd
 	}
 	if l := x.law; l.nsd > 0 {
-		n = 0.5*n + 0.5*l.n
-		vn = 0.7 * l.nsd * l.nsd
+		n = 0.85*n + 0.15*l.n
+		vn = math.Max(vn, 0.4*l.nsd*l.nsd)
 	}
 	x.p = [dim][dim]float64{}
 	x.x = y.x

@@ -159,7 +159,7 @@ export function details(pot, n) {
     n.state === 'latched-ack' ? button('reset', t('notice.reset')) : null,
     n.state === 'shelved' ? button('unshelve', t('notice.unshelve')) : null,
     n.state === 'out-of-service' ? button('restore', t('notice.restore')) : null,
-    ['unacked', 'acked'].includes(n.state) ? button('shelve', t('notice.shelve'), { seconds: 600, reason: '' }) : null,
+    ['unacked', 'acked'].includes(n.state) ? button('shelve', t('notice.shelve'), { seconds: 300 }) : null,
     n.state !== 'out-of-service' ? h('button', { type: 'button', class: 'tap', onclick: () => { d.close(); remove(pot, n); } }, t('notice.remove')) : null,
   ];
   const d = h('dialog', { class: 'ask sheetlike', 'aria-labelledby': id },

@@ -218,7 +218,7 @@ export default {
   'alarm.title': 'ALARM: {title}',
   'cue.title': '{title}',
   'notice.ack': 'Got it',
-  'notice.shelve': 'Put aside 10 min',
+  'notice.shelve': 'Put aside 5 min',
   'notice.unshelve': 'Bring back',
   'notice.reset': 'It is over, clear it',
   'notice.remove': 'Out of service…',

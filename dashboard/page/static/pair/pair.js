@@ -33,7 +33,8 @@ async function pair() {
 
 form.addEventListener('submit', (e) => { e.preventDefault(); pair(); });
 
-const given = decodeURIComponent(location.hash.slice(1));
+let given = location.hash.slice(1);
+try { given = decodeURIComponent(given); } catch { /* as it stands */ }
 if (given) {
   history.replaceState(null, '', '/pair'); // the code should not stay in the history
   code.value = given;

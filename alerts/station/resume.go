@@ -266,8 +266,12 @@ func (s *Station) settle(r *run, now time.Time) {
 func (s *Station) shelfNotices(pot string) []alerts.Notice {
 	var out []alerts.Notice
 	for _, r := range s.shelfRuns() {
-		if r.batch.Pot == pot {
-			out = append(out, r.watch.Standing()...)
+		if r.batch.Pot != pot {
+			continue
+		}
+		for _, n := range r.watch.Standing() {
+			n.Batch = r.batch.ID
+			out = append(out, n)
 		}
 	}
 	return out
@@ -276,7 +280,10 @@ func (s *Station) shelfNotices(pot string) []alerts.Notice {
 // docLesson is the kind of document that holds what a batch taught the forecast.
 const docLesson = "lesson"
 
-// keepLessons stores what the batch taught.
+// lessonsKept is how many of the shop's latest lessons a forecast starts from.
+const lessonsKept = 60
+
+// keepLessons stores what the batch taught, and starts later batches from it.
 func (s *Station) keepLessons(ctx context.Context, p *pot, b trace.Batch) {
 	p.mu.Lock()
 	var ls []forecast.Lesson
@@ -288,6 +295,10 @@ func (s *Station) keepLessons(ctx context.Context, p *pot, b trace.Batch) {
 	if len(ls) == 0 {
 		return
 	}
+	s.mu.Lock()
+	s.taught = append(append([]forecast.Lesson(nil), ls...), s.taught...)
+	s.taught = s.taught[:min(len(s.taught), 10*lessonsKept)]
+	s.mu.Unlock()
 	data, err := json.Marshal(ls)
 	if err == nil {
 		err = s.opt.Store.PutDoc(ctx, docLesson, b.ID, data, "station")
@@ -297,30 +308,33 @@ func (s *Station) keepLessons(ctx context.Context, p *pot, b trace.Batch) {
 	}
 }
 
-// lessonsKept is how many of the shop's latest lessons a forecast starts from.
-const lessonsKept = 60
-
-// lessons are what earlier batches taught, the latest ones of the same jug first.
-func (s *Station) lessons(jug string) []forecast.Lesson {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
-	defer cancel()
+// loadLessons reads what earlier batches taught, the latest first. They are kept
+// in memory, so that no pot ever waits for the disk.
+func (s *Station) loadLessons(ctx context.Context) {
 	docs, err := s.opt.Store.Docs(ctx, docLesson)
 	if err != nil {
 		s.log.Warn("earlier lessons could not be read", "err", err)
-		return nil
+		return
 	}
-	var same, other []forecast.Lesson
-	for i := len(docs) - 1; i >= 0; i-- {
+	for i := len(docs) - 1; i >= 0 && len(s.taught) < 10*lessonsKept; i-- {
 		var ls []forecast.Lesson
-		if json.Unmarshal(docs[i].Data, &ls) != nil {
-			continue
+		if json.Unmarshal(docs[i].Data, &ls) == nil {
+			s.taught = append(s.taught, ls...)
 		}
-		for _, l := range ls {
-			if l.Jug == jug {
-				same = append(same, l)
-			} else {
-				other = append(other, l)
-			}
+	}
+}
+
+// lessons are what earlier batches taught, those of the same jug first, the
+// latest of them first.
+func (s *Station) lessons(jug string) []forecast.Lesson {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var same, other []forecast.Lesson
+	for _, l := range s.taught {
+		if l.Jug == jug {
+			same = append(same, l)
+		} else {
+			other = append(other, l)
 		}
 	}
 	all := append(same, other...)

@@ -45,7 +45,9 @@ func (p *pot) viewLocked(now time.Time) PotView {
 		v.Notices = append(v.Notices, p.s.noticeView(n, now))
 	}
 	for _, n := range p.s.shelfNotices(p.opt.ID) {
-		v.Notices = append(v.Notices, p.s.noticeView(n, now))
+		nv := p.s.noticeView(n, now)
+		nv.Batch = n.Batch
+		v.Notices = append(v.Notices, nv)
 	}
 	if per, ok := p.rate(); ok {
 		perMinute := per * 60

@@ -86,6 +86,7 @@ type Station struct {
 	diskFree int64
 	shelf    []*run // poured batches whose pot has gone on
 	dirty    map[string]trace.Batch
+	taught   []forecast.Lesson // by earlier batches, the latest first
 }
 
 // New opens a station on its trace and stands where the trace stood: an open
@@ -119,6 +120,7 @@ func New(ctx context.Context, o Options) (*Station, error) {
 		return nil, fmt.Errorf("asking the trace where it stood: %w", err)
 	}
 	s.line = newTimeline(s.now(), s.wall, o.Asleep, lastAt, lastWall)
+	s.loadLessons(ctx)
 	for _, po := range o.Pots {
 		s.pots = append(s.pots, newPot(s, po))
 	}

@@ -40,6 +40,8 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 		return "", err
 	}
 
+	like := s.likeOf(ctx, trace.Batch{ID: code, Pot: potID, Recipe: sheet.Recipe})
+
 	p.mu.Lock()
 	if p.run != nil {
 		for _, e := range p.run.history {
@@ -72,7 +74,7 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 			Sheet: mustJSON(sheet), Lots: lots(sheet, req.Lots), Stage: string(plan.StageIdle),
 		},
 	}
-	p.run.like = s.likeOf(ctx, p.run.batch)
+	p.run.like = like
 	p.run.known = p.known(p.run)
 	p.outlook, p.fitted = nil, 0
 	p.renew()

@@ -107,8 +107,9 @@ type FanPoint struct {
 // NoticeView is one standing alarm or cue, in words.
 type NoticeView struct {
 	Key      string    `json:"key"`
-	Class    string    `json:"class"`    // "alarm" or "cue"
-	Priority string    `json:"priority"` // "urgent", "high", "low"
+	Batch    string    `json:"batch,omitempty"` // code of the batch on the shelf that it is about; "" = what is in the pot
+	Class    string    `json:"class"`           // "alarm" or "cue"
+	Priority string    `json:"priority"`        // "urgent", "high", "low"
 	State    string    `json:"state"`
 	Why      string    `json:"why"`
 	Since    time.Time `json:"since"`

@@ -313,3 +313,41 @@ func TestMigration(t *testing.T) {
 	check(s)
 	closeStore(t, s)
 }
+
+// What is replaced may have been left by a kill, with its newest entries in the
+// log alone: they are kept with it, and not played into what takes its place.
+func TestRestoreOverKilledStation(t *testing.T) {
+	live := newPath(t)
+	s := open(t, live, trace.Options{})
+	if _, err := s.Commit(t.Context(), event("BH-001", "old", "note", 1)); err != nil {
+		t.Fatal(err)
+	}
+	copied := live + ".copy"
+	if err := trace.Backup(t.Context(), live, copied); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Commit(t.Context(), event("BH-001", "new", "note", 2)); err != nil {
+		t.Fatal(err)
+	}
+	path := newPath(t)
+	for _, suffix := range []string{"", "-wal"} { // as a kill leaves them
+		b, err := os.ReadFile(live + suffix)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path+suffix, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	kept, err := trace.Restore(t.Context(), copied, path, began)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range map[string]int{path: 1, kept: 2} {
+		r := open(t, name, trace.Options{ReadOnly: true})
+		if got := collect(t, r, "BH-001", 0); len(got) != want {
+			t.Errorf("%s has %d events, want %d", filepath.Base(name), len(got), want)
+		}
+		closeStore(t, r)
+	}
+}

@@ -302,6 +302,7 @@ func TestAnyPageDestroyed(t *testing.T) {
 	for _, e := range want {
 		byID[e.Seq] = e
 	}
+	carried, tried := 0, 0
 	rng := rand.New(rand.NewPCG(3, 4))
 	step := 4096 * max(len(whole)/4096/12, 1)
 	for at := 0; at < len(whole); at += step {
@@ -329,8 +330,14 @@ func TestAnyPageDestroyed(t *testing.T) {
 		} else {
 			os.Remove(s.SetAside())
 		}
+		carried, tried = carried+len(got), tried+1
 		closeStore(t, s)
 		mustBeWhole(t, path)
+	}
+	share := float64(carried) / float64(tried*len(want))
+	t.Logf("%.1f %% of the entries carried over, on average of %d pages destroyed", 100*share, tried)
+	if share < 0.5 {
+		t.Errorf("only %.0f %% of the entries are carried over, on average", 100*share)
 	}
 }
 

@@ -216,7 +216,7 @@ func TestLimitsOfConnections(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			p := newPipes(c.from)
 			l := bound(p, c.total, c.each)
-			got := make(chan net.Conn, 10)
+			got := make(chan net.Conn, 20)
 			go func() {
 				for {
 					conn, err := l.Accept()
@@ -244,12 +244,13 @@ func TestLimitsOfConnections(t *testing.T) {
 			first := <-got
 			first.Close()
 			first.Close() // gives its place back once
-			p.dial()
-			again := p.dial()
-			again.SetReadDeadline(time.Now().Add(20 * time.Millisecond))
-			_, err := again.Read(make([]byte, 1))
-			if free := errors.Is(err, io.EOF); free != (c.want < 10) {
-				t.Errorf("after one left, a second one more: %v", err)
+			// One place is free, and no more.
+			for i, hungUp := range []bool{false, c.want < 10} {
+				next := p.dial()
+				next.SetReadDeadline(time.Now().Add(20 * time.Millisecond))
+				if _, err := next.Read(make([]byte, 1)); errors.Is(err, io.EOF) != hungUp {
+					t.Errorf("after one left, number %d more: %v, want it hung up on: %v", i+1, err, hungUp)
+				}
 			}
 			l.Close()
 			for range got {

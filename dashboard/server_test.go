@@ -233,6 +233,23 @@ func TestHostileBodies(t *testing.T) {
 	wantProblem(t, w, 415, "bad-type")
 }
 
+func TestNestingIsBounded(t *testing.T) {
+	for _, c := range []struct {
+		body string
+		ok   bool
+	}{
+		{strings.Repeat("[", maxNesting) + strings.Repeat("]", maxNesting), true},
+		{strings.Repeat("[", maxNesting+1) + strings.Repeat("]", maxNesting+1), false},
+		{strings.Repeat(`{"a":`, maxNesting+1) + "1" + strings.Repeat("}", maxNesting+1), false},
+		{`"` + strings.Repeat("[", 1000) + `\"` + strings.Repeat("{", 1000) + `"`, true}, // in text they are no nesting
+	} {
+		var v json.RawMessage
+		if err := decodeStrict([]byte(c.body), &v); (err == nil) != c.ok {
+			t.Errorf("%.60s: %v, want it taken: %v", c.body, err, c.ok)
+		}
+	}
+}
+
 func TestElsewhere(t *testing.T) {
 	g := newRig(t)
 	wantProblem(t, g.ask("GET", "/api/v1/nothing", ""), 404, "not-found")

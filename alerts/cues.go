@@ -56,8 +56,12 @@ func (w *Watch) ahead(f *Facts, it *item, pick func(*Outlook) *forecast.Forecast
 				}
 			}
 			sure := fc.Hi-age <= 1.5*l
+			soon, latest := l, 0.75*l
+			if dir == forecast.Cooling {
+				soon, latest = l+min(0.1*l, 12), 0.95*l
+			}
 			switch {
-			case eta <= l && (sure || eta <= 0.75*l):
+			case eta <= soon && (sure || eta <= latest):
 				fd.verdict = yes
 			case eta > 2*l:
 				fd.verdict = no

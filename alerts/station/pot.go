@@ -27,7 +27,6 @@ type pot struct {
 	engine  Forecaster
 	outlook *alerts.Outlook
 	openFor forecast.Forecast
-	fanEnd  float64 // s
 	stamp   uint64
 	idleTap time.Duration // when the maker last touched an empty pot
 	viewed  time.Time     // when the last "pot" update went out

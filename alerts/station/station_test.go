@@ -27,7 +27,6 @@ type kitchen struct {
 	t     *testing.T
 	path  string
 	pot   *sim.Pot
-	noise *sim.Sensor
 	store *trace.Store
 	st    *station.Station
 	opts  station.Options

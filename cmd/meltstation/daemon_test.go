@@ -11,12 +11,9 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"sync"
 	"testing"
 	"time"
-
-	"nhooyr.io/websocket" //lint:ignore SA1019 the library's client, to speak to the page's own end
 
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/cmd/meltstation/app"
@@ -167,12 +164,11 @@ func seeBatch(t *testing.T, w wire) {
 // returns the stages and the raised cues in order.
 func watchPage(ctx context.Context, t *testing.T, url string) (stages, cues []string) {
 	t.Helper()
-	conn, _, err := websocket.Dial(ctx, "ws"+strings.TrimPrefix(url, "http")+"api/v1/live", nil)
+	conn, err := openPage(ctx, url)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.CloseNow()
-	conn.SetReadLimit(1 << 22)
+	defer conn.close()
 	saw := func(p station.PotView) bool {
 		if s := string(p.Stage); len(stages) == 0 || stages[len(stages)-1] != s {
 			stages = append(stages, s)
@@ -180,7 +176,7 @@ func watchPage(ctx context.Context, t *testing.T, url string) (stages, cues []st
 		return p.Stage == "setting"
 	}
 	for {
-		_, data, err := conn.Read(ctx)
+		data, err := conn.next(ctx)
 		if err != nil {
 			t.Errorf("the page heard no more after stages %v, cues %v: %v", stages, cues, err)
 			return stages, cues

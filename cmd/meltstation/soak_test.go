@@ -18,8 +18,6 @@ import (
 	"testing"
 	"time"
 
-	"nhooyr.io/websocket" //lint:ignore SA1019 the library's client, to speak to the page's own end
-
 	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/alerts/station"
@@ -194,13 +192,12 @@ func (s *soak) pages(ctx context.Context, n, idle int) func() int {
 	for i := range n {
 		wg.Go(func() {
 			for ctx.Err() == nil { // a page that is dropped comes again
-				c, _, err := websocket.Dial(ctx, "ws://"+l.Addr().String()+"/api/v1/live", nil)
+				c, err := openPage(ctx, "http://"+l.Addr().String()+"/")
 				if err != nil {
 					continue
 				}
-				c.SetReadLimit(1 << 22)
 				for i >= idle {
-					if _, _, err := c.Read(ctx); err != nil {
+					if _, err := c.next(ctx); err != nil {
 						break
 					}
 					mu.Lock()
@@ -210,7 +207,7 @@ func (s *soak) pages(ctx context.Context, n, idle int) func() int {
 				if i < idle {
 					<-ctx.Done()
 				}
-				c.CloseNow()
+				c.close()
 			}
 		})
 	}

@@ -79,7 +79,7 @@ func usage(w io.Writer) {
 	var b strings.Builder
 	b.WriteString("meltstation watches the wax and calls you in time.\n\n")
 	for _, c := range commands() {
-		fmt.Fprintf(&b, "  meltstation %-28s %s\n", strings.TrimSpace(c.name+" "+c.args), c.summary)
+		fmt.Fprintf(&b, "  meltstation %s\n      %s\n", strings.TrimSpace(c.name+" "+c.args), c.summary)
 	}
 	b.WriteString("\nIt is an aid, not a safety device: never leave melting wax alone.\n")
 	io.WriteString(w, b.String())

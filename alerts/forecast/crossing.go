@@ -133,6 +133,10 @@ func (x *expert) spread(g *[dim]float64, cond bool) float64 {
 // farthest is the longest a wax is given to get anywhere, s: beyond it, it stands.
 const farthest = 12 * 3600.0
 
+// standing is how long a straight line may take, s, before the wax counts as
+// standing still.
+const standing = 8 * 3600.0
+
 // sure is the probability of getting there below which no time is given.
 func sure(dir Direction) float64 {
 	if dir == Heating {
@@ -190,6 +194,10 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 	}
 	if dir == Heating && e.melting(now) {
 		return because(TooEarly, "the wax is still melting")
+	}
+	// No law here speeds up by itself: the straight line is the soonest.
+	if r, sd := e.rate(); math.Abs(target-now) > (math.Abs(r)+2*sd)*standing && e.at-e.modeAt > 300 {
+		return because(Unreachable, "it stands: it won't get there at this heat")
 	}
 	p := e.spreadOut(target)
 	if p < 0.1 {

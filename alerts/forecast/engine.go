@@ -769,14 +769,28 @@ func (e *Engine) Rate() (perSecond float64, ok bool) {
 	if e.nbank == 0 {
 		return e.track.x[sR], true
 	}
-	var s, w float64
+	r, _ := e.rate()
+	return r, true
+}
+
+// rate is the mean and standard deviation of the rate over all experts, K/s.
+func (e *Engine) rate() (r, sd float64) {
+	if e.nbank == 0 {
+		return e.track.x[sR], math.Sqrt(e.track.p[sR][sR])
+	}
+	var w, m1, m2 float64
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
+		if x.lw < -12 {
+			continue
+		}
 		p := math.Exp(x.lw)
-		s += p * x.x[sR]
 		w += p
+		m1 += p * x.x[sR]
+		m2 += p * (x.x[sR]*x.x[sR] + x.p[sR][sR])
 	}
-	return s / w, true
+	m1 /= w
+	return m1, math.Sqrt(math.Max(m2/w-m1*m1, 0))
 }
 
 // Regime returns what the pot is going through, as told or as found.

@@ -157,15 +157,20 @@ func (p *picture) line(x1, y1, x2, y2 float64, colour string, width float64, das
 	p.b.WriteString("/>\n")
 }
 
-// headline says in one sentence when the station knew.
-func (p *picture) headline() string {
+func (p *picture) title() string {
+	what, knew := p.headline()
+	return strings.TrimSpace(what + ". " + knew)
+}
+
+// headline says what came when, and when the station knew.
+func (p *picture) headline() (what, known string) {
 	target := p.temp(p.cross.target)
 	if !p.reached {
 		f := p.steps[len(p.steps)-1].Forecast
 		if f.Status == forecast.OK {
-			return fmt.Sprintf("Not yet at %s: at the last reading, in %s (%s to %s)", target, span(f.Eta), span(f.Lo), span(f.Hi))
+			return fmt.Sprintf("Not yet at %s", target), fmt.Sprintf("At the last reading: in %s (%s to %s)", span(f.Eta), span(f.Lo), span(f.Hi))
 		}
-		return fmt.Sprintf("It did not come to %s: %s", target, f.Reason)
+		return fmt.Sprintf("It did not come to %s", target), "At the last reading: " + f.Reason
 	}
 	// From when on did it say the time to within a tenth of what was left, or
 	// half a minute, and never stray again?
@@ -181,19 +186,21 @@ func (p *picture) headline() string {
 		}
 		knew = left
 	}
-	what := fmt.Sprintf("%s came %s after the first reading", target, span(p.cross.at-p.steps[0].At))
+	what = fmt.Sprintf("%s came %s after the first reading", target, span(p.cross.at-p.steps[0].At))
 	if math.IsNaN(knew) {
-		return what
+		return what, ""
 	}
-	return fmt.Sprintf("%s; the forecast was right from %s before", what, span(knew))
+	return what, fmt.Sprintf("From %s before, the forecast was right to a tenth of the time left, or half a minute", span(knew))
 }
 
 func (p *picture) draw() {
 	fmt.Fprintf(&p.b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %.0f" width="%d" height="%.0f" font-family="system-ui, 'DejaVu Sans', sans-serif" role="img">`+"\n", picW, p.height, picW, p.height)
-	fmt.Fprintf(&p.b, "<title>%s</title>\n", html.EscapeString(p.headline()))
+	fmt.Fprintf(&p.b, "<title>%s</title>\n", html.EscapeString(p.title()))
 	fmt.Fprintf(&p.b, `<rect width="%d" height="%.0f" fill="#fff"/>`+"\n", picW, p.height)
-	p.text(left, 34, 19, "start", colInk, "600", p.headline())
-	p.text(left, 58, 13, "start", colDim, "400", p.name)
+	what, knew := p.headline()
+	p.text(left, 32, 19, "start", colInk, "600", what)
+	p.text(left, 56, 14, "start", colGood, "600", knew)
+	p.text(picW-right, 32, 12, "end", colDim, "400", p.name)
 	p.axes()
 	p.curve()
 	p.rows()
@@ -325,7 +332,7 @@ func (p *picture) rows() {
 		return
 	}
 	p.text(left, rowsTop-16, 13, "start", colInk, "600", "What was forecast, and when")
-	p.text(left+206, rowsTop-16, 12, "start", colDim, "400", "○ asked here      ● likeliest moment, bar: 9 times in 10 within      │ what really came")
+	p.text(picW-right, rowsTop-16, 12, "end", colDim, "400", "○ asked   ● likeliest   bar: 9 times in 10 within it   line: when it really came")
 	for i, s := range p.asks {
 		y := float64(rowsTop) + rowHeight*(float64(i)+0.5)
 		x := p.x(s.At)
@@ -356,14 +363,14 @@ func (p *picture) rows() {
 				bar, dot = colBarMiss, colMiss
 			}
 		}
-		p.line(x+5, y, lo, y, colDim, 1, "1 4")
+		p.line(x+6, y, lo, y, colDim, 1, "1 4")
 		fmt.Fprintf(&p.b, `<rect x="%.1f" y="%.1f" width="%.1f" height="12" rx="4" fill="%s"/>`+"\n", lo, y-6, math.Max(hi-lo, 2), bar)
 		if mid <= picW-right {
 			fmt.Fprintf(&p.b, `<circle cx="%.1f" cy="%.1f" r="5" fill="%s"/>`+"\n", mid, y, dot)
 		}
 		// The words stand where there is room: left of the bar, or right of it.
 		if lo-x > 170 {
-			p.say(x+10, y-5, note, dot)
+			p.say(x+10, y-8, note, dot)
 		} else if hi+170 < picW-right {
 			p.say(math.Max(hi, mid)+10, y+4, note, dot)
 		} else {
@@ -373,8 +380,8 @@ func (p *picture) rows() {
 }
 
 func (p *picture) say(x, y float64, s, colour string) {
-	if x > picW-300 {
-		p.text(picW-right, y+4, 12, "end", colour, "400", s)
+	if x > picW-330 {
+		p.text(x-20, y+4, 12, "end", colour, "400", s)
 		return
 	}
 	p.text(x, y+4, 12, "start", colour, "400", s)

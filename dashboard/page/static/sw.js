@@ -7,12 +7,18 @@ const CACHE = 'meltstation-page';
 self.addEventListener('install', () => self.skipWaiting());
 self.addEventListener('activate', (event) => event.waitUntil(self.clients.claim()));
 
+// The station's answers, and pairing, are never kept.
+const kept = (path) => !/^\/(api|pair|metrics|healthz|readyz|sw\.js)\b/.test(path);
+
+self.addEventListener('message', (event) => {
+  const files = (event.data?.keep || []).filter(kept);
+  event.waitUntil(caches.open(CACHE).then((cache) => Promise.allSettled(files.map((f) => cache.add(f)))));
+});
+
 self.addEventListener('fetch', (event) => {
   const { request } = event;
   const url = new URL(request.url);
-  const own = url.origin === location.origin && request.method === 'GET'
-    && !/^\/(api|pair|metrics|healthz|readyz)\b/.test(url.pathname);
-  if (!own) return;
+  if (url.origin !== location.origin || request.method !== 'GET' || !kept(url.pathname)) return;
   event.respondWith((async () => {
     const cache = await caches.open(CACHE);
     try {
@@ -21,8 +27,8 @@ self.addEventListener('fetch', (event) => {
       if (fresh.ok && !fresh.redirected) await cache.put(request.mode === 'navigate' ? '/' : request, fresh.clone());
       return fresh;
     } catch (err) {
-      const kept = await cache.match(request.mode === 'navigate' ? '/' : request);
-      if (kept) return kept;
+      const old = await cache.match(request.mode === 'navigate' ? '/' : request);
+      if (old) return old;
       throw err;
     }
   })());

@@ -10,6 +10,15 @@ import * as format from './format.js';
 import { watch, headline } from './notices.js';
 import { glance } from './views/glance.js';
 
+// The style of forms and lists, and of dialogs: not needed for the first glance.
+let forms = null;
+function formStyle() {
+  forms ||= new Promise((done) => {
+    document.head.append(h('link', { rel: 'stylesheet', href: '/css/forms.css', onload: done, onerror: done }));
+  });
+  return forms;
+}
+
 // Views other than the glance come when first asked for: first paint stays light.
 const views = {
   '': (main, params) => glance(main, params),
@@ -52,6 +61,7 @@ async function go() {
     main.append(h('div', { class: 'empty' }, h('h1', null, t('not-found')), h('p', null, h('a', { href: '#/' }, t('not-found.go')))));
   } else {
     try {
+      if (next.name !== '' && next.name !== 'pot') await formStyle();
       const made = await mount(main, next);
       if (move !== moves) { made?.destroy?.(); return; } // the maker went on meanwhile
       view = made;
@@ -217,9 +227,15 @@ document.querySelector('.skip').textContent = t('skip');
 document.querySelector('.skip').addEventListener('click', (e) => { e.preventDefault(); main.focus(); });
 live.connect();
 go();
+setTimeout(formStyle, 1500);
 prefs.load();
 setInterval(() => { live.check(); if (!document.hidden) update(); keepAwake(); }, 1000);
 
 if ('serviceWorker' in navigator && window.isSecureContext) {
   navigator.serviceWorker.register('/sw.js').catch(() => { /* an extra: the page works without */ });
+  // What this visit loaded came before the worker: it is told, to keep it too.
+  navigator.serviceWorker.ready.then((reg) => setTimeout(() => {
+    const files = performance.getEntriesByType('resource').map((r) => new URL(r.name)).filter((u) => u.origin === location.origin).map((u) => u.pathname);
+    reg.active.postMessage({ keep: ['/', ...new Set(files)] });
+  }, 2500));
 }

@@ -123,27 +123,40 @@ function split(text) {
   return parts.length === 2 ? parts : [text, null];
 }
 
+// Making a formatter takes a hundred times as long as using it.
+const formatters = new Map();
+
+function formatter(locale, options) {
+  const key = locale + JSON.stringify(options);
+  let f = formatters.get(key);
+  if (!f) {
+    f = new Intl.DateTimeFormat(locale, options);
+    formatters.set(key, f);
+  }
+  return f;
+}
+
 /** "10:42" or "10:42 am", in the device's own zone unless one is given. */
 export function clock(date, form, { seconds = false, zone } = {}) {
   const d = date instanceof Date ? date : new Date(date);
   if (Number.isNaN(d.getTime())) return '–';
-  const text = new Intl.DateTimeFormat('en-GB', {
+  const text = formatter(t('locale'), {
     hour: form === '12' ? 'numeric' : '2-digit',
     minute: '2-digit',
     second: seconds ? '2-digit' : undefined,
     hour12: form === '12',
     timeZone: zone,
   }).format(d);
-  return text.replace(/ /g, ' ').toLowerCase();
+  return text.replace(/[ \u202f]/g, '\u00a0').toLowerCase();
 }
 
 /** "today", "yesterday" or "3 Nov", "3 Nov 2024" in another year. */
 export function day(date, now, zone) {
   const d = new Date(date);
-  const key = (x) => new Intl.DateTimeFormat('en-CA', { timeZone: zone, year: 'numeric', month: '2-digit', day: '2-digit' }).format(x);
+  const key = (x) => formatter('en-CA', { timeZone: zone, year: 'numeric', month: '2-digit', day: '2-digit' }).format(x);
   if (key(d) === key(now)) return t('day.today');
   if (key(d) === key(new Date(now.getTime() - 86400e3))) return t('day.yesterday');
-  return new Intl.DateTimeFormat('en-GB', {
+  return formatter(t('locale'), {
     day: 'numeric', month: 'short', timeZone: zone,
     year: key(d).slice(0, 4) === key(now).slice(0, 4) ? undefined : 'numeric',
   }).format(d);

@@ -1,6 +1,7 @@
 // Every word the page says by itself. What the station says (titles of alarms,
 // what to do, warnings of a sheet) comes in the station's own words.
 export default {
+  'locale': 'en-GB', // how dates and times are written
   // places
   'nav': 'Views',
   'nav.glance': 'Pots',

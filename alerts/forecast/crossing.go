@@ -9,6 +9,8 @@ type mixture struct {
 	w    [maxMix]float64
 	m, s [maxMix]float64 // median (or its logarithm) and scale
 	lost float64         // weight of what never gets there
+
+	tot, mean, sd float64 // set by seal
 }
 
 const maxMix = maxExp * 9
@@ -23,36 +25,112 @@ func (m *mixture) add(w, mu, sd float64) {
 	m.n++
 }
 
-// quantile returns the p quantile of what gets there.
-func (m *mixture) quantile(p float64) float64 {
-	lo, hi, tot := math.Inf(1), math.Inf(-1), 0.0
+// cdf is the share of what gets there that has by x.
+func (m *mixture) cdf(x float64) float64 {
+	var c float64
 	for i := 0; i < m.n; i++ {
-		lo = math.Min(lo, m.m[i]-6*m.s[i])
-		hi = math.Max(hi, m.m[i]+6*m.s[i])
-		tot += m.w[i]
+		c += m.w[i] * phi((x-m.m[i])/m.s[i])
 	}
-	for k := 0; k < 40 && hi-lo > 1e-7*(math.Abs(lo)+math.Abs(hi)); k++ {
-		x := (lo + hi) / 2
-		var c float64
-		for i := 0; i < m.n; i++ {
-			c += m.w[i] * phi((x-m.m[i])/m.s[i])
+	return c / m.tot
+}
+
+// seal readies the mixture for reading off.
+func (m *mixture) seal() {
+	var top float64
+	for i := 0; i < m.n; i++ {
+		top = math.Max(top, m.w[i])
+	}
+	// What weighs next to nothing is dropped.
+	k := 0
+	m.tot, m.mean = 0, 0
+	for i := 0; i < m.n; i++ {
+		if m.w[i] < 1e-3*top {
+			continue
 		}
-		if c < p*tot {
-			lo = x
+		m.w[k], m.m[k], m.s[k] = m.w[i], m.m[i], m.s[i]
+		m.tot += m.w[k]
+		m.mean += m.w[k] * m.m[k]
+		k++
+	}
+	m.n = k
+	m.mean /= m.tot
+	var v float64
+	for i := 0; i < m.n; i++ {
+		d := m.m[i] - m.mean
+		v += m.w[i] * (d*d + m.s[i]*m.s[i])
+	}
+	m.sd = math.Sqrt(v / m.tot)
+}
+
+// quantile returns the p quantile of what gets there, by the Illinois method:
+// regula falsi that halves the weight of an end that stays.
+func (m *mixture) quantile(p float64) float64 {
+	z := 2.2
+	if p == 0.5 {
+		z = 0.3
+	}
+	lo, hi := m.mean-z*m.sd, m.mean+z*m.sd
+	flo, fhi := m.cdf(lo)-p, m.cdf(hi)-p
+	for k := 0; flo > 0 && k < 20; k++ {
+		hi, fhi = lo, flo
+		lo -= z * m.sd * float64(k+1)
+		flo = m.cdf(lo) - p
+	}
+	for k := 0; fhi < 0 && k < 20; k++ {
+		lo, flo = hi, fhi
+		hi += z * m.sd * float64(k+1)
+		fhi = m.cdf(hi) - p
+	}
+	side := 0
+	for k := 0; k < 30 && hi-lo > 1e-5*m.sd; k++ {
+		x := (lo + hi) / 2
+		if fhi-flo > 1e-12 && k%4 != 3 {
+			x = (lo*fhi - hi*flo) / (fhi - flo)
+		}
+		f := m.cdf(x) - p
+		if math.Abs(f) < 2e-5 {
+			return x
+		}
+		if f < 0 {
+			lo, flo = x, f
+			if side < 0 {
+				fhi /= 2
+			}
+			side = -1
 		} else {
-			hi = x
+			hi, fhi = x, f
+			if side > 0 {
+				flo /= 2
+			}
+			side = 1
 		}
 	}
 	return (lo + hi) / 2
 }
 
+// phiTable holds the standard normal distribution from -6 to 6.
+var phiTable = func() (t [phiCells + 2]float64) {
+	for i := range t {
+		t[i] = 0.5 * math.Erfc(-(float64(i)*phiStep-6)/math.Sqrt2)
+	}
+	return t
+}()
+
+const (
+	phiCells = 1536
+	phiStep  = 12.0 / phiCells
+)
+
+// phi is the standard normal distribution, to 5e-6.
 func phi(z float64) float64 {
-	if z > 6 {
+	if z >= 6 {
 		return 1
-	} else if z < -6 {
+	} else if !(z > -6) {
 		return 0
 	}
-	return 0.5 * math.Erfc(-z/math.Sqrt2)
+	x := (z + 6) * (1 / phiStep)
+	i := int(x)
+	return phiTable[i] + (x-float64(i))*(phiTable[i+1]-phiTable[i])
 }
 
 // Nodes that share a standard normal into nine equal parts: a crossing time is
@@ -211,6 +289,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		return f
 	}
 	lag := e.last - e.at
+	e.mix.seal()
 	mid := e.mix.quantile(0.5)
 	wide := e.strays(math.Exp(mid)) * widen
 	q := func(p float64) float64 {
@@ -308,6 +387,7 @@ func (e *Engine) Ahead(s float64) (lo, mid, hi float64, ok bool) {
 		}
 		m.add(wx, temp, sd)
 	}
+	m.seal()
 	return m.quantile((1 - level) / 2), m.quantile(0.5), m.quantile((1 + level) / 2), true
 }
 

@@ -44,14 +44,14 @@ export class Chart {
     this.make();
     this.observer = new ResizeObserver(() => this.fit());
     this.observer.observe(el);
-    this.scheme = matchMedia('(prefers-color-scheme: dark)');
+    this.schemes = [matchMedia('(prefers-color-scheme: dark)'), matchMedia('print')];
     this.recolour = () => { this.colours(); this.plot.redraw(false); };
-    this.scheme.addEventListener('change', this.recolour);
+    for (const m of this.schemes) m.addEventListener('change', this.recolour);
   }
 
   destroy() {
     this.observer.disconnect();
-    this.scheme.removeEventListener('change', this.recolour);
+    for (const m of this.schemes) m.removeEventListener('change', this.recolour);
     this.plot.destroy();
   }
 

@@ -128,6 +128,8 @@ type Facts struct {
 	ScentAt   time.Duration // when the fragrance went in
 	JugOut    bool
 	PouredAt  time.Duration // when the last jar was poured; meaningful from StageSetting on
+	Wicks     bool          // the maker has looked after the wicks since
+	Moved     bool          // the candles have been moved
 	TouchedAt time.Duration // when the maker last did anything
 	Outlook   *Outlook      // nil when there is no forecast
 	ClockStep time.Duration // the wall clock stepped by this much since the last facts; 0 = no

@@ -339,7 +339,7 @@ func afterPour(f *Facts, wait time.Duration, stages ...plan.Stage) finding {
 const wicksFor = time.Hour
 
 func judgeWicks(w *Watch, f *Facts, it *item) finding {
-	if f.Sheet == nil || f.At-f.PouredAt >= w.set.WicksAfter+wicksFor {
+	if f.Sheet == nil || f.Wicks || f.At-f.PouredAt >= w.set.WicksAfter+wicksFor {
 		return finding{verdict: off}
 	}
 	return afterPour(f, w.set.WicksAfter, plan.StageSetting)
@@ -353,7 +353,7 @@ func judgeTrim(w *Watch, f *Facts, it *item) finding {
 }
 
 func judgeMove(w *Watch, f *Facts, it *item) finding {
-	if f.Sheet == nil || f.Sheet.Timers.Move <= 0 {
+	if f.Sheet == nil || f.Moved || f.Sheet.Timers.Move <= 0 {
 		return finding{verdict: off}
 	}
 	return afterPour(f, f.Sheet.Timers.Move, plan.StageSetting, plan.StageTrim, plan.StageCuring)

@@ -167,6 +167,34 @@ func TestAfterPouring(t *testing.T) {
 	}
 }
 
+// What the maker has done is not called for, nor any longer.
+func TestCuesEndWithTheDeed(t *testing.T) {
+	for _, c := range []struct {
+		key   string
+		stage plan.Stage
+		wait  time.Duration
+		done  func(*Facts)
+	}{
+		{KeyWicks, plan.StageSetting, 10 * time.Minute, func(f *Facts) { f.Wicks = true }},
+		{KeyMove, plan.StageCuring, 24 * time.Hour, func(f *Facts) { f.Moved = true }},
+	} {
+		r := newRig(t, c.stage)
+		r.f.PouredAt = time.Hour
+		r.f.At = r.f.PouredAt + c.wait
+		r.tick(1)
+		r.want(c.key, Unacked)
+		c.done(&r.f)
+		r.tick(1)
+		r.want(c.key, Normal)
+		again := newRig(t, c.stage)
+		again.f.PouredAt = time.Hour
+		again.f.At = again.f.PouredAt + c.wait
+		c.done(&again.f)
+		again.tick(1)
+		again.want(c.key, Normal)
+	}
+}
+
 // After a restart an alarm that stood is judged by the readings to come, like any
 // other: it neither rings again nor clears without one.
 func TestRebuiltAlarmGoesOn(t *testing.T) {

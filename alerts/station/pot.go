@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"time"
 
@@ -28,9 +29,11 @@ type pot struct {
 	outlook *alerts.Outlook
 	openFor forecast.Forecast
 	stamp   uint64
-	idleTap time.Duration // when the maker last touched an empty pot
-	viewed  time.Time     // when the last "pot" update went out
-	fitted  time.Duration // when the outlook was last worked out
+	idleTap time.Duration     // when the maker last touched an empty pot
+	viewed  time.Time         // when the last "pot" update went out
+	fitted  time.Duration     // when the outlook was last worked out
+	heated  []forecast.Lesson // what the batch taught before the fragrance went in
+	taught  []forecast.Lesson // what it taught before it was poured; nil = not kept
 }
 
 // run is one batch going through a pot.
@@ -125,7 +128,33 @@ func (p *pot) stageMoved() {
 	if stage == plan.StageDone {
 		p.run.batch.Ended = p.s.wall(p.s.now())
 	}
+	p.learn(stage)
 	p.s.saveBatch(p.run.batch)
+}
+
+// learn puts by what the curve has taught while it is still undisturbed: cold
+// fragrance and a jug that empties bend it.
+func (p *pot) learn(stage plan.Stage) {
+	if stage != plan.StageScent && stage != plan.StageWindow && stage != plan.StagePouring {
+		return
+	}
+	defer func() { _ = recover() }() // a forecast that fails has nothing to teach
+	var heated, cooled []forecast.Lesson
+	for _, l := range p.engine.Lessons() {
+		if l.Regime == forecast.RegimeHeating {
+			heated = append(heated, l)
+		} else {
+			cooled = append(cooled, l)
+		}
+	}
+	if stage == plan.StageScent {
+		p.heated = heated
+		return
+	}
+	if len(p.heated) > 0 {
+		heated = p.heated
+	}
+	p.taught = append(slices.Clone(heated), cooled...)
 }
 
 // facts are what the rules may look at now.
@@ -154,6 +183,14 @@ func (r *run) facts(f *alerts.Facts) {
 	f.ScentAt, _ = g.ScentAt()
 	f.PouredAt, _ = g.PouredAt()
 	f.TouchedAt = max(f.TouchedAt, g.TouchedAt())
+	for i := range r.events {
+		switch r.events[i].Kind {
+		case plan.EventWicks:
+			f.Wicks = true
+		case plan.EventMoved:
+			f.Moved = true
+		}
+	}
 }
 
 // evaluate asks the rules, and sends on what they say.

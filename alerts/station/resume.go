@@ -1,9 +1,11 @@
 package station
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"sort"
 	"time"
 
@@ -44,6 +46,67 @@ func (s *Station) resume(ctx context.Context) error {
 		p.run = r
 		p.resumeCurve(entries)
 		p.mu.Unlock()
+	}
+	for _, p := range s.pots {
+		if err := p.resumeAlarms(ctx); err != nil {
+			return fmt.Errorf("pot %s: what stood: %w", p.opt.ID, err)
+		}
+	}
+	return nil
+}
+
+// resumeAlarms puts the pot's alarms and cues back where they stood: by what was
+// written of them outside any batch, in the pot's last batches, and in those on
+// the shelf, in the order in which it happened.
+func (p *pot) resumeAlarms(ctx context.Context) error {
+	batches := map[string]bool{"": true}
+	last, err := p.s.opt.Store.Batches(ctx, trace.Query{Limit: 8 * len(p.s.pots)})
+	if err != nil {
+		return err
+	}
+	for _, b := range last {
+		if b.Pot == p.opt.ID && len(batches) < 4 {
+			batches[b.ID] = true
+		}
+	}
+	shelf := map[string]*run{}
+	for _, r := range p.s.shelfRuns() {
+		if r.batch.Pot == p.opt.ID {
+			batches[r.batch.ID], shelf[r.batch.ID] = true, r
+		}
+	}
+	var kept []trace.Entry
+	for id := range batches {
+		es, err := p.s.opt.Store.Events(ctx, id)
+		if err != nil {
+			return err
+		}
+		for _, e := range es {
+			if e.Kind == trace.KindNotice && e.Pot == p.opt.ID {
+				kept = append(kept, e)
+			}
+		}
+	}
+	slices.SortFunc(kept, func(a, b trace.Entry) int { return cmp.Compare(a.Seq, b.Seq) })
+	var pot []alerts.Notice
+	cues := map[string][]alerts.Notice{}
+	for _, e := range kept {
+		var n alerts.Notice
+		if err := json.Unmarshal(e.Data, &n); err != nil {
+			p.s.log.Warn("a notice in the trace can't be read and is passed over", "seq", e.Seq, "err", err)
+			continue
+		}
+		if shelf[e.Batch] != nil && n.Class == alerts.Cue {
+			cues[e.Batch] = append(cues[e.Batch], n)
+			continue
+		}
+		pot = append(pot, n)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.watch.Rebuild(pot)
+	for id, ns := range cues {
+		shelf[id].watch.Rebuild(ns)
 	}
 	return nil
 }
@@ -107,7 +170,6 @@ func (p *pot) resumeCurve(entries []trace.Entry) {
 	p.renew()
 	stage, _ := p.run.progress.Stage()
 	p.run.batch.Stage = string(stage)
-	var notices []alerts.Notice
 	from := time.Duration(0)
 	if n := len(entries); n > 0 {
 		from = entries[n-1].At - resumeCurve
@@ -124,11 +186,6 @@ func (p *pot) resumeCurve(entries []trace.Entry) {
 	}
 	for _, e := range entries {
 		switch e.Kind {
-		case trace.KindNotice:
-			var n alerts.Notice
-			if err := json.Unmarshal(e.Data, &n); err == nil {
-				notices = append(notices, n)
-			}
 		case trace.KindReading:
 			r := probe.Reading{
 				Probe: e.Probe, Role: e.Role, Pot: e.Pot, At: e.Wall, Celsius: e.Celsius, Raw: e.Raw, Quality: e.Quality,
@@ -153,7 +210,6 @@ func (p *pot) resumeCurve(entries []trace.Entry) {
 	if n := len(entries); n > 0 {
 		tell(entries[n-1].At)
 	}
-	p.watch.Rebuild(notices)
 }
 
 // refit gives the forecast a stored reading, without asking it anything.
@@ -183,7 +239,13 @@ func (s *Station) toShelf(r *run) {
 	}
 	r.watch = alerts.NewWatch(r.batch.Pot, s.opt.Alarms)
 	if p, err := s.pot(r.batch.Pot); err == nil {
-		r.watch.Rebuild(p.watch.Standing())
+		var cues []alerts.Notice // alarms stay with the pot
+		for _, n := range p.watch.Standing() {
+			if n.Class == alerts.Cue {
+				cues = append(cues, n)
+			}
+		}
+		r.watch.Rebuild(cues)
 	}
 	s.mu.Lock()
 	s.shelf = append(s.shelf, r)
@@ -289,7 +351,9 @@ func (s *Station) keepLessons(ctx context.Context, p *pot, b trace.Batch) {
 	var ls []forecast.Lesson
 	func() {
 		defer func() { _ = recover() }() // a forecast that fails has nothing to teach
-		ls = p.engine.Lessons()
+		if ls = p.taught; ls == nil {
+			ls = p.engine.Lessons()
+		}
 	}()
 	p.mu.Unlock()
 	if len(ls) == 0 {
@@ -324,8 +388,8 @@ func (s *Station) loadLessons(ctx context.Context) {
 	}
 }
 
-// lessons are what earlier batches taught, those of the same jug first, the
-// latest of them first.
+// lessons are what earlier batches taught, those of the same jug last, the latest
+// of them at the very end: a forecast gives the last ones the most weight.
 func (s *Station) lessons(jug string) []forecast.Lesson {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -338,7 +402,9 @@ func (s *Station) lessons(jug string) []forecast.Lesson {
 		}
 	}
 	all := append(same, other...)
-	return all[:min(len(all), lessonsKept)]
+	all = all[:min(len(all), lessonsKept)]
+	slices.Reverse(all)
+	return all
 }
 
 // likeOf finds an earlier batch of the same recipe, to draw behind this one.

@@ -76,7 +76,7 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 	}
 	p.run.like = like
 	p.run.known = p.known(p.run)
-	p.outlook, p.fitted = nil, 0
+	p.outlook, p.fitted, p.heated, p.taught = nil, 0, nil, nil
 	p.renew()
 	e := plan.Event{
 		ID: req.ID, Kind: plan.EventStart, At: at, Wall: s.wall(now), Who: req.Who, Celsius: p.celsius(),

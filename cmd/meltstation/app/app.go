@@ -95,7 +95,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	}
 	dispatcher, err := notify.New(notify.Options{
 		Station: c.Name, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass},
-		Routes: routes, Quiet: c.Quiet, Log: o.Log,
+		Routes: routes, Quiet: c.Quiet, Pots: potNames(c), Log: o.Log,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the ways to reach you: %w", err)
@@ -185,6 +185,15 @@ func closing(what string, f func() error) error {
 		return fmt.Errorf("closing %s: %w", what, err)
 	}
 	return nil
+}
+
+// potNames are the pots' names by id, for messages.
+func potNames(c *config.Config) map[string]string {
+	out := map[string]string{}
+	for _, p := range c.Pots {
+		out[p.ID] = p.Name
+	}
+	return out
 }
 
 func pots(c *config.Config) []station.PotOptions {

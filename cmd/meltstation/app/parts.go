@@ -22,7 +22,7 @@ func channels(ctx context.Context, c *config.Config, store *trace.Store, pages f
 	routes := []notify.Route{{
 		Channel: notify.Func("page", "page", func(context.Context, notify.Message) error {
 			if pages() == 0 {
-				return errors.New("no page is open")
+				return fmt.Errorf("no page is open: %w", notify.ErrRefused)
 			}
 			return nil
 		}),

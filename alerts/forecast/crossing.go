@@ -215,6 +215,9 @@ const farthest = 12 * 3600.0
 // standing still.
 const standing = 8 * 3600.0
 
+// coldest and hottest are what a pot in a kitchen may be, °C.
+const coldest, hottest = -40.0, 300.0
+
 // sure is the probability of getting there below which no time is given.
 func sure(dir Direction) float64 {
 	if dir == Heating {
@@ -387,8 +390,16 @@ func (e *Engine) Ahead(s float64) (lo, mid, hi float64, ok bool) {
 		}
 		m.add(wx, temp, sd)
 	}
+	if m.n == 0 {
+		return 0, 0, 0, false
+	}
 	m.seal()
-	return m.quantile((1 - level) / 2), m.quantile(0.5), m.quantile((1 + level) / 2), true
+	keep := func(c float64) float64 { return math.Min(math.Max(c, coldest), hottest) }
+	mid = keep(m.quantile(0.5))
+	wide := e.strays(s) * widen
+	lo = math.Min(keep(mid+wide*(m.quantile((1-level)/2)-mid)), mid)
+	hi = math.Max(keep(mid+wide*(m.quantile((1+level)/2)-mid)), mid)
+	return lo, mid, hi, true
 }
 
 // Band says when wax cooling through a pour window comes to its top and to its

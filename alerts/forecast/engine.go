@@ -156,7 +156,7 @@ func (e *Engine) setLaws() {
 // Readings that come twice or late are left out; one that no wax could give is
 // put aside until those after it say what it was.
 func (e *Engine) Add(t, celsius float64) {
-	if math.IsNaN(t) || math.IsInf(t, 0) || math.IsNaN(celsius) || celsius < -40 || celsius > 300 {
+	if math.IsNaN(t) || math.IsInf(t, 0) || math.IsNaN(celsius) || celsius < coldest || celsius > hottest {
 		return
 	}
 	if !e.started {

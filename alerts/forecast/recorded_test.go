@@ -2,7 +2,6 @@ package forecast_test
 
 import (
 	"bufio"
-	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -90,37 +89,4 @@ func roll(t, c []float64, targets []float64) []shot {
 		}
 	}
 	return out
-}
-
-func TestWater(t *testing.T) {
-	var all []shot
-	for _, name := range []string{"water_natural.csv", "water_fan.csv"} {
-		x, y := recorded(t, name)
-		for _, tg := range []float64{65, 60, 55, 50, 45} {
-			shots := roll(x, y, []float64{tg})
-			all = append(all, shots...)
-			for _, l := range leads {
-				var s []shot
-				for _, z := range shots {
-					if z.lead == l {
-						s = append(s, z)
-					}
-				}
-				if len(s) > 0 {
-					k := tally(s)
-					fmt.Printf("%s %.0f lead %.0f n %d given %.2f median %.1f p90 %.1f cover %.3f width %.1f\n", name, tg, l, k.n, float64(k.given)/float64(k.n), k.median, k.p90, k.cover, k.width)
-				}
-			}
-		}
-	}
-	for _, l := range leads {
-		var s []shot
-		for _, z := range all {
-			if z.lead == l {
-				s = append(s, z)
-			}
-		}
-		k := tally(s)
-		fmt.Printf("WATER lead %.0f n %d given %.2f median %.1f p90 %.1f cover %.3f width %.1f\n", l, k.n, float64(k.given)/float64(k.n), k.median, k.p90, k.cover, k.width)
-	}
 }

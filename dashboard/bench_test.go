@@ -145,7 +145,7 @@ func (c *crowd) report(pages int) {
 	c.b.ReportMetric(at(0.99), "p99-ms")
 	c.b.ReportMetric(at(1), "max-ms")
 	c.b.ReportMetric(float64(pages), "pages")
-	c.b.ReportMetric(float64(dropped["too slow"]), "dropped")
+	c.b.ReportMetric(float64(dropped["too slow"]+dropped["no answer"]), "dropped")
 	c.b.ReportMetric(float64(c.gaps.Load()), "gaps")
 	c.b.ReportMetric(0, "ns/op")
 }

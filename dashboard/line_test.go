@@ -197,8 +197,8 @@ func TestLiveNoticesADeadLine(t *testing.T) {
 		}
 		c.Close()
 		synctest.Wait()
-		if n := g.Pages(); n != 0 {
-			t.Errorf("%d pages are still counted", n)
+		if n, dropped := g.hub.counts(); n != 0 || dropped["no answer"] != 1 {
+			t.Errorf("%d pages are still counted, dropped %v; want one that gave no answer", n, dropped)
 		}
 	})
 }

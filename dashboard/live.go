@@ -65,7 +65,13 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	resync := make(chan struct{}, 1)
 	done := make(chan struct{}, 2)
 	go func() { s.writePage(ctx, c, p, string(who.role), resync); cut(); done <- struct{}{} }()
-	go func() { pingPage(ctx, c); cut(); done <- struct{}{} }()
+	go func() {
+		if !pingPage(ctx, c) {
+			s.hub.end(p, ending{closePolicy, "no answer", 0})
+		}
+		cut()
+		done <- struct{}{}
+	}()
 	readPage(ctx, c, p, resync)
 	// Either side ended it. If the station did, the writer sends its close
 	// frame first; in every other case there is nobody left to write to.
@@ -193,21 +199,22 @@ func judgeMessage(text bool, data []byte) (ending, bool) {
 	return ending{}, true
 }
 
-// pingPage pings until the page no longer answers or ctx ends.
-func pingPage(ctx context.Context, c *websocket.Conn) {
+// pingPage pings until ctx ends (true) or the page no longer answers (false).
+func pingPage(ctx context.Context, c *websocket.Conn) bool {
 	tick := time.NewTicker(pingEvery)
 	defer tick.Stop()
 	for {
 		select {
 		case <-ctx.Done():
-			return
+			return true
 		case <-tick.C:
 		}
 		pong, cancel := context.WithTimeout(ctx, pongTimeout)
 		err := c.Ping(pong)
+		silent := pong.Err() != nil && ctx.Err() == nil
 		cancel()
 		if err != nil {
-			return
+			return !silent // a line that the page itself has ended is none of ours
 		}
 	}
 }

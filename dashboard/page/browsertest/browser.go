@@ -116,6 +116,7 @@ type Size struct {
 // The sizes that pages are looked at in.
 var (
 	Phone  = Size{"phone", 390, 844}
+	Lying  = Size{"lying", 844, 390} // a phone on its side
 	Tablet = Size{"tablet", 820, 1180}
 	Laptop = Size{"laptop", 1440, 900}
 )

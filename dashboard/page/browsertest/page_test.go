@@ -110,7 +110,7 @@ func TestEveryView(t *testing.T) {
 		size  Size
 		theme string
 		axe   bool
-	}{{Phone, "light", true}, {Phone, "dark", true}, {Tablet, "light", false}, {Tablet, "dark", false}, {Laptop, "light", false}, {Laptop, "dark", false}}
+	}{{Phone, "light", true}, {Phone, "dark", true}, {Lying, "light", false}, {Tablet, "light", false}, {Tablet, "dark", false}, {Laptop, "light", false}, {Laptop, "dark", false}}
 	if !Required() { // a look at the most different ones
 		looks = looks[:1]
 		views = slices.DeleteFunc(views, func(v view) bool {

@@ -86,12 +86,13 @@ type demo struct {
 	sheet     plan.Sheet
 	scenario  sim.Scenario
 	incidents []sim.Incident
+	past      []pastBatch       // made before the workshop first opens
 	left      standing          // how an earlier run left the pot
 	ready     func(app.Running) // for tests; may be nil
 }
 
 func newDemo(f demoFlags) (*demo, error) {
-	d := &demo{f: f}
+	d := &demo{f: f, past: demoPastBatches()}
 	if !(f.lapse >= 1 && f.lapse <= demoFastest) {
 		return nil, fmt.Errorf("%w: --lapse %g: give a number from 1 to %g", errUsage, f.lapse, demoFastest)
 	}
@@ -139,6 +140,9 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 		d.dir = dir
 	}
 	path := filepath.Join(d.dir, app.TraceName)
+	if err := d.furnish(ctx, path); err != nil {
+		return err
+	}
 	left, err := leftAt(ctx, path)
 	if err != nil {
 		return err
@@ -169,19 +173,10 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 		// The maker's mishaps make warnings that belong on the page only.
 		Log: slog.New(slog.NewTextHandler(std.Err, &slog.HandlerOptions{Level: slog.LevelError})),
 	}
-	for _, p := range []struct {
-		id, name string
-		role     probe.Role
-		pot      string
-	}{
-		{"wax-probe", "Wax", probe.RolePot, demoPot},
-		{"bath-probe", "Water bath", probe.RoleBath, demoPot},
-		{"room-probe", "Room", probe.RoleRoom, ""},
-	} {
-		o.Specs = append(o.Specs, probe.Spec{
-			ID: p.id, Name: p.name, Kind: "sim", Where: "the simulator", Role: p.role, Pot: p.pot,
-			Open: bench.Opener(p.role), Every: clock.Real(time.Second), Timeout: time.Second,
-		})
+	for _, p := range demoProbes {
+		spec := p.spec()
+		spec.Open, spec.Every, spec.Timeout = bench.Opener(p.role), clock.Real(time.Second), time.Second
+		o.Specs = append(o.Specs, spec)
 	}
 
 	hands := &stationHands{pot: demoPot, sheet: d.sheet}
@@ -209,10 +204,27 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 	return nil
 }
 
+// furnish gives a workshop that has no trace yet its recipes and its past.
+func (d *demo) furnish(ctx context.Context, path string) error {
+	if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
+		return nil // what can't be looked at is said when it is opened
+	}
+	if err := os.MkdirAll(d.dir, 0o700); err != nil {
+		return fmt.Errorf("making the folder for the trace: %w", err)
+	}
+	if err := writeDemoRecipes(filepath.Join(d.dir, "recipes"), demoRecipes(d.scenario.Limits)); err != nil {
+		return err
+	}
+	if len(d.past) == 0 {
+		return nil
+	}
+	return writeDemoPast(ctx, path, time.Now(), d.scenario.Limits, d.past)
+}
+
 // standing is how the trace in a folder left the pot.
 type standing struct {
 	ended     time.Time // zero when there is no trace yet
-	open      bool      // a batch goes on
+	open      bool      // a batch goes on, and its wax is in the jug
 	wax, bath float64   // °C, last good readings of that batch; NaN = none
 }
 
@@ -239,8 +251,11 @@ func leftAt(ctx context.Context, path string) (st standing, err error) {
 	if err != nil || len(batches) == 0 {
 		return st, err
 	}
-	st.open = true
 	newest := slices.MaxFunc(batches, func(a, b trace.Batch) int { return cmp.Compare(a.StartAt, b.StartAt) })
+	if newest.PouredAt > 0 {
+		return st, nil
+	}
+	st.open = true
 	for e, err := range store.Entries(ctx, newest.ID, 0) {
 		if err != nil {
 			return st, err
@@ -259,6 +274,9 @@ func leftAt(ctx context.Context, path string) (st standing, err error) {
 func (d *demo) greet(std Streams, url string) {
 	fmt.Fprintf(std.Out, "The Boathouse is open:  %s\n\n", url)
 	fmt.Fprintf(std.Out, "The pot, its probes and its maker are simulated; time runs %g times faster than life,\nso a whole batch takes about %s.\n", d.f.lapse, about(time.Duration(float64(70*time.Minute)/d.f.lapse)))
+	if len(d.past) > 0 {
+		fmt.Fprintln(std.Out, "There are a few earlier batches to look at, simulated too.")
+	}
 	if d.f.noHands {
 		fmt.Fprintln(std.Out, "You are the maker: start the batch on the page, then tap what you do.")
 	} else {
@@ -299,6 +317,7 @@ func (d *demo) work(ctx context.Context, bench *sim.Bench, clock *sim.Lapse, h *
 	tick := time.NewTicker(max(clock.Real(time.Second), 100*time.Millisecond))
 	defer tick.Stop()
 	h.look()
+	h.begin()
 	if left := d.left; left.open && h.batch != "" {
 		// The hands do again what was done, then the wax is as warm as it was left.
 		_ = maker.Step(bench.Now().Sub(begin))
@@ -332,25 +351,26 @@ const (
 	demoJars = 6
 )
 
-// demoSheet is what the demo makes: six tumblers of an invented scent of the
-// Boathouse, an invented harbour workshop. The thresholds are those of the
-// simulated pot.
+// demoSheet is what the demo makes: six tumblers of the Boathouse.
 func demoSheet(l sim.Limits) (plan.Sheet, error) {
-	r := plan.Defaults()
-	r.Name = "Low Tide"
-	r.Scale, r.FineScale = 1, 0.1
-	r.Wax = []plan.Wax{{Name: "Rapeseed-coconut", Share: 100, Density: 0.88, MaxLoad: 10, Lot: "RC-118"}}
-	r.Load, r.Basis = 6.25, plan.OfWax
-	r.Oils = []plan.Oil{
-		{Name: "Salt marsh", Share: 70, Flash: l.Flash + plan.DefaultFlashMargin, Method: "closed cup", MaxLoad: 12, Lot: "SM-0412"},
-		{Name: "Driftwood", Share: 30, Flash: l.Flash + plan.DefaultFlashMargin + 9, Method: "closed cup", MaxLoad: 8, Lot: "DW-0077"},
-	}
-	r.Containers = []plan.Container{{Name: demoJar, Wax: 195, Wicks: 1}}
-	r.Jugs = []plan.Jug{{Name: "Steel jug", Holds: 2000, Room: 15, Loss: 27}}
-	r.Thresholds.ScentAdd, r.Thresholds.PourHigh, r.Thresholds.Pour, r.Thresholds.PourLow = l.ScentAdd, l.PourHigh, l.Pour, l.PourLow
-	r.Timers.Stir = 90 * time.Second
-	r.Thresholds.Congeal, r.Thresholds.Scorch = l.Congeal, l.Scorch
-	return r.Sheet([]plan.Count{{Container: demoJar, N: demoJars}}, plan.Options{Wax: 1200, Ceiling: l.Boiling})
+	return demoRecipe(l).Sheet([]plan.Count{{Container: demoJar, N: demoJars}}, plan.Options{Wax: 1200, Ceiling: l.Boiling})
+}
+
+// demoProbes are the thermometers of the simulated bench.
+var demoProbes = []demoProbe{
+	{"wax-probe", "Wax", probe.RolePot, demoPot},
+	{"bath-probe", "Water bath", probe.RoleBath, demoPot},
+	{"room-probe", "Room", probe.RoleRoom, ""},
+}
+
+type demoProbe struct {
+	id, name string
+	role     probe.Role
+	pot      string
+}
+
+func (p demoProbe) spec() probe.Spec {
+	return probe.Spec{ID: p.id, Name: p.name, Kind: "sim", Where: "the simulator", Role: p.role, Pot: p.pot}
 }
 
 // stationHands lets the simulated maker tap on a station and hear it.
@@ -362,6 +382,7 @@ type stationHands struct {
 	taps    int
 	view    station.PotView
 	batch   string // code of the batch in the pot, "" before the first
+	gone    string // code of a batch whose candles only cure: the pot waits for the next
 }
 
 var _ sim.Hands = (*stationHands)(nil)
@@ -369,12 +390,25 @@ var _ sim.Hands = (*stationHands)(nil)
 // look takes the pot in as it stands; the other methods answer from that.
 func (h *stationHands) look() {
 	for _, p := range h.station.Snapshot().Pots {
-		if p.ID == h.pot {
-			h.view = p
-			if p.Batch != nil {
-				h.batch = p.Batch.ID
-			}
+		if p.ID != h.pot {
+			continue
 		}
+		if p.Batch != nil && p.Batch.ID == h.gone {
+			p.Batch, p.Events, p.Stage = nil, nil, plan.StageIdle
+		}
+		h.view = p
+		if p.Batch != nil {
+			h.batch = p.Batch.ID
+		}
+	}
+}
+
+// begin has the hands take up what is in the pot, but no batch that is poured:
+// its candles cure, and the pot is free for another.
+func (h *stationHands) begin() {
+	if slices.ContainsFunc(h.view.Events, func(e plan.Event) bool { return e.Kind == plan.EventPoured }) {
+		h.gone, h.batch = h.batch, ""
+		h.look()
 	}
 }
 
@@ -400,11 +434,12 @@ func (h *stationHands) Tap(t sim.Tap) error {
 func (h *stationHands) Stage() string { return string(h.view.Stage) }
 
 // Calls are the cues and alarms that are true now: not those that only wait to
-// be acknowledged, nor those the maker has put aside.
+// be acknowledged, nor those the maker has put aside or that are about candles on
+// the shelf.
 func (h *stationHands) Calls() []string {
 	var keys []string
 	for _, n := range h.view.Notices {
-		if s := alerts.State(n.State); s == alerts.Unacked || s == alerts.Acked {
+		if s := alerts.State(n.State); n.Batch == "" && (s == alerts.Unacked || s == alerts.Acked) {
 			keys = append(keys, n.Key)
 		}
 	}

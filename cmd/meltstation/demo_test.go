@@ -273,9 +273,29 @@ func TestDemoRunsAndGoesOnWhereItEnded(t *testing.T) {
 	if is := *p.LastGood.Celsius; math.Abs(is-left.wax) > 2.5 {
 		t.Errorf("the wax had %.1f °C and goes on with %.1f", left.wax, is)
 	}
+	if p.Batch.Like == "" {
+		t.Error("no earlier batch like it")
+	}
+	if list := batchesIn(t, path); len(list) != 1+len(demoPastBatches()) {
+		t.Errorf("batches after going on: %v", list)
+	}
 	if again.Now.Before(first.Now) {
 		t.Errorf("the clock went back from %v to %v", first.Now, again.Now)
 	}
+}
+
+func batchesIn(t *testing.T, path string) []string {
+	t.Helper()
+	store, err := trace.Open(path, trace.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	ids, err := store.BatchIDs(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ids
 }
 
 func TestDemoRefusesWhatItCannotDo(t *testing.T) {

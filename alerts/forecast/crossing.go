@@ -226,8 +226,9 @@ func sure(dir Direction) float64 {
 	return 0.95
 }
 
-// widen is fitted to the tuning family.
-const widen = 1.15
+// widen is by how much the intervals t seconds ahead are wider than the experts
+// say; fitted to the tuning family.
+func widen(t float64) float64 { return 1.15 + 0.12*math.Exp(-t/300) }
 
 var never = Forecast{Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN(), Level: level}
 
@@ -294,7 +295,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 	lag := e.last - e.at
 	e.mix.seal()
 	mid := e.mix.quantile(0.5)
-	wide := e.strays(math.Exp(mid)) * widen
+	wide := e.strays(math.Exp(mid)) * widen(math.Exp(mid))
 	q := func(p float64) float64 {
 		return math.Max(math.Exp(mid+wide*(e.mix.quantile(p)-mid))-lag, 0)
 	}
@@ -396,7 +397,7 @@ func (e *Engine) Ahead(s float64) (lo, mid, hi float64, ok bool) {
 	m.seal()
 	keep := func(c float64) float64 { return math.Min(math.Max(c, coldest), hottest) }
 	mid = keep(m.quantile(0.5))
-	wide := e.strays(s) * widen
+	wide := e.strays(s) * widen(s)
 	lo = math.Min(keep(mid+wide*(m.quantile((1-level)/2)-mid)), mid)
 	hi = math.Max(keep(mid+wide*(m.quantile((1+level)/2)-mid)), mid)
 	return lo, mid, hi, true

@@ -16,7 +16,7 @@ const (
 	learntRoomSD  = 3.0  // K, that of earlier batches
 	bathProbeSD   = 2.0  // K, a measured bath against what the jug feels
 	probeRoomSD   = 0.8  // K, a measured one against what the pot feels
-	exactRoomSD   = 0.3  // K, the same for the law in its purest form
+	exactRoomSD   = 0.12 // K, the same for the law in its purest form
 	defaultBoil   = 99.0 // °C, water a little above the sea
 
 	evidenceMemory = 2400.0 // s over which old evidence fades
@@ -466,10 +466,11 @@ func (e *Engine) pickMode(t float64) {
 	}
 	if e.mode != 0 && e.flipAsk != want {
 		now := e.track.x[sT]
+		least := math.Min(math.Max(flipLeast, 4*e.wobble.sd(8)), 1)
 		switch {
-		case e.mode == Heating && now > e.highest-flipLeast:
+		case e.mode == Heating && now > e.highest-least:
 			return
-		case e.mode == Cooling && now < e.lowest+2*flipLeast:
+		case e.mode == Cooling && now < e.lowest+2*least:
 			return
 		case e.mode == Cooling && now < setTo && now < e.lowest+setRise && e.at-e.modeAt > 600:
 			// Wax warms by itself while it sets, by a degree or so.
@@ -502,7 +503,7 @@ func (e *Engine) pickMode(t float64) {
 
 // flipLeast is how far the wax must have turned back before it counts, K; twice
 // that when it would be warming again.
-const flipLeast = 0.5
+const flipLeast = 0.2
 
 // While wax sets it all but stops cooling, and may warm a little.
 const (

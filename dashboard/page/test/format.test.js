@@ -103,3 +103,15 @@ test('numbers typed by hand', () => {
   assert.ok(Number.isNaN(f.typed('12 oz')));
   assert.ok(Number.isNaN(f.typed('')));
 });
+
+test('the station’s words in the units of this device', () => {
+  const own = (words, temp, mass) => plain(f.own(words, { temp, mass }));
+  assert.equal(own('TOO HOT: 85.0 °C. Heat off now', 'F', 'g'), 'TOO HOT: 185 °F. Heat off now');
+  assert.equal(own('TOO HOT: 185 °F (limit 199 °F)', 'C', 'g'), 'TOO HOT: 85.0 °C (limit 92.8 °C)');
+  assert.equal(own('−10 °C', 'F', 'g'), '14 °F');
+  assert.equal(own('Add 75 g of fragrance now', 'C', 'oz'), 'Add 2.65 oz of fragrance now');
+  assert.equal(own('Add 2.65 oz now', 'C', 'g'), 'Add 75.1 g now');
+  assert.equal(own('Add 1 lb 2.5 oz now', 'C', 'g'), 'Add 1 lb 2.5 oz now', 'pounds are left alone');
+  assert.equal(own('in about 9 min at 60.0 °C', 'C', 'g'), 'in about 9 min at 60.0 °C');
+  assert.equal(own(undefined, 'C', 'g'), '');
+});

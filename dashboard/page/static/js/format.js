@@ -43,7 +43,24 @@ export function temp(celsius, unit, decimals = 1) {
 }
 
 /** The station's words with numbers kept beside their units. */
-export const firm = (words) => String(words).replace(/(\d) (°|g\b|oz\b|min\b|s\b|h\b)/g, '$1\u00a0$2');
+export const firm = (words) => String(words).replace(/(\d) (°|g\b|oz\b|lb\b|min\b|s\b|h\b)/g, '$1\u00a0$2');
+
+/**
+ * What the station says of an alarm or a cue, in this device's units. The
+ * station speaks in its own; every temperature in these words is one, none is a
+ * difference.
+ */
+export function own(words, { temp: unit, mass: weight }) {
+  return firm(String(words ?? '')
+    .replace(/([−-]?)(\d+(?:\.\d+)?)[ \u00a0]°([CF])\b/g, (all, sign, n, from) => {
+      if (from === unit) return all;
+      return temp(fromShown(Number(n) * (sign ? -1 : 1), from), unit, unit === 'C' ? 1 : 0);
+    })
+    .replace(/(\blb[ \u00a0])?(\d+(?:\.\d+)?)[ \u00a0](g|oz)\b/g, (all, pounds, n, from) => {
+      if (from === weight || pounds) return all;
+      return mass(massFromShown(Number(n), from), weight);
+    }));
+}
 
 /** "71°": for marks and axes, where the unit is said nearby. */
 export const degrees = (celsius, unit, decimals = 0) => `${fixed(toShown(celsius, unit), decimals)}°`;

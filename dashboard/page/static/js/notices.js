@@ -22,13 +22,16 @@ const hidden = new Set(); // pot + key + since, hidden on this device only
 
 const idOf = ({ pot, notice }) => `${pot.id} ${notice.key} ${notice.since}`;
 
+/** A notice's words in this device's units. */
+const own = (words) => format.own(words, units());
+
 /** The one line for the document's title while something stands, or "". */
 export function headline() {
   const [first] = callingAlarms(store.snapshot);
-  if (first) return t('alarm.title', { title: first.notice.title });
+  if (first) return t('alarm.title', { title: own(first.notice.title) });
   for (const pot of store.snapshot?.pots || []) {
     const cue = (pot.notices || []).find((n) => n.class === 'cue' && unacknowledged(n));
-    if (cue) return t('cue.title', { title: cue.title });
+    if (cue) return t('cue.title', { title: own(cue.title) });
   }
   return '';
 }
@@ -42,9 +45,8 @@ export function watch() {
     if (!['raised', 'reminded'].includes(n.why)) return;
     sound.play('cue');
     sound.shake('cue');
-    const words = [n.title, n.why === 'raised' ? n.body : ''].filter(Boolean).join('. ');
-    say(words);
-    sound.speak(n.title);
+    say([own(n.title), n.why === 'raised' ? own(n.body) : ''].filter(Boolean).join('. '));
+    sound.speak(own(n.title));
   });
 }
 
@@ -55,9 +57,9 @@ function draw() {
   for (const c of calling) {
     const id = idOf(c);
     if (announced.has(id)) continue;
-    const first = (c.notice.do || [])[0] || '';
-    say(`${t('alarm')}: ${c.notice.title}. ${first}`, true);
-    sound.speak(`${t('alarm')}. ${c.notice.title}. ${first}`, true);
+    const first = own((c.notice.do || [])[0] || '');
+    say(`${t('alarm')}: ${own(c.notice.title)}. ${first}`, true);
+    sound.speak(`${t('alarm')}. ${own(c.notice.title)}. ${first}`, true);
   }
   announced = now;
   const open = calling.filter((c) => !hidden.has(idOf(c)));
@@ -94,15 +96,15 @@ function show(calling) {
   if (!loop) { ring(); loop = setInterval(ring, REPEAT); }
   const [first, ...others] = calling;
   const { pot, notice: n } = first;
-  text(box.querySelector('.alarm-title'), format.firm(n.title));
+  text(box.querySelector('.alarm-title'), own(n.title));
   const u = units();
   rebuild(box.querySelector('.alarm-body'), [n, others.map(idOf), pot.name, u], () => [
     h('p', { class: 'alarm-pot' }, pot.name, ' · ', format.clock(n.since, u.clock),
       n.state !== 'unacked' ? ` · ${t(`notice.state.${n.state}`)}` : '',
       others.length && n.first_out ? ` · ${t('alarm.first')}` : ''),
-    n.body ? h('p', null, n.body) : null,
-    h('ul', { class: 'alarm-do' }, (n.do && n.do.length ? n.do : n.celsius !== null ? t('caution.default').split('\n') : []).map((line) => h('li', null, line))),
-    others.length ? h('ul', { class: 'alarm-others' }, others.map((o) => h('li', null, `${o.notice.title} (${o.pot.name})`))) : null,
+    n.body ? h('p', null, own(n.body)) : null,
+    h('ul', { class: 'alarm-do' }, (n.do && n.do.length ? n.do : n.celsius !== null ? t('caution.default').split('\n') : []).map((line) => h('li', null, own(line)))),
+    others.length ? h('ul', { class: 'alarm-others' }, others.map((o) => h('li', null, `${own(o.notice.title)} (${o.pot.name})`))) : null,
     n.do?.length ? null : h('p', { class: 'alarm-aid' }, t('alarm.aid')),
   ]);
   const canAck = store.maker && store.live;
@@ -163,10 +165,10 @@ export function details(pot, n) {
     n.state !== 'out-of-service' ? h('button', { type: 'button', class: 'tap', onclick: () => { d.close(); remove(pot, n); } }, t('notice.remove')) : null,
   ];
   const d = h('dialog', { class: 'ask sheetlike', 'aria-labelledby': id },
-    h('h2', { id }, n.title),
+    h('h2', { id }, own(n.title)),
     h('p', { class: 'hint' }, `${t(alarm ? 'alarm' : 'cue')} · ${pot.name} · ${format.clock(n.since, units().clock)} · ${stateWords(n)}`),
-    n.body ? h('p', null, n.body) : null,
-    n.do?.length ? h('ul', { class: 'do' }, n.do.map((x) => h('li', null, x))) : null,
+    n.body ? h('p', null, own(n.body)) : null,
+    n.do?.length ? h('ul', { class: 'do' }, n.do.map((x) => h('li', null, own(x)))) : null,
     h('div', { class: 'choices' }, acts),
     h('div', { class: 'row end' }, h('button', { type: 'button', class: 'plain', onclick: () => d.close() }, t('form.close'))));
   openDialog(d);
@@ -174,7 +176,7 @@ export function details(pot, n) {
 
 function remove(pot, n) {
   const field = h('textarea', { rows: 2, maxlength: 300, required: true, id: freshId('f') });
-  dialog(t('notice.remove'), [h('p', null, n.title), label(field, t('notice.why'))], t('form.save'),
+  dialog(t('notice.remove'), [h('p', null, own(n.title)), label(field, t('notice.why'))], t('form.save'),
     () => (field.value.trim() ? act(pot, n, 'remove', { reason: field.value.trim() }) : false));
 }
 
@@ -182,9 +184,9 @@ function remove(pot, n) {
 export function drawStrips(el, pot, skip) {
   const list = (pot.notices || []).filter((n) => n.key !== skip);
   const u = units();
-  rebuild(el, [pot.id, list.map((n) => [n.key, n.state, n.title, n.since, n.until]), store.maker, u.clock], () => list.map((n) => h('div', { class: `strip ${n.class}` },
+  rebuild(el, [pot.id, list.map((n) => [n.key, n.state, n.title, n.since, n.until]), store.maker, u], () => list.map((n) => h('div', { class: `strip ${n.class}` },
     h('button', { type: 'button', class: 'strip-title', 'data-key': `see ${n.key}`, onclick: () => details(pot, n) },
-      h('span', { class: 'strip-word' }, n.class === 'alarm' ? t('alarm') : t('cue')), ' ', n.title,
+      h('span', { class: 'strip-word' }, n.class === 'alarm' ? t('alarm') : t('cue')), ' ', own(n.title),
       n.state !== 'unacked' ? h('span', { class: 'strip-state' }, stateWords(n)) : null),
     store.maker && unacknowledged(n)
       ? h('button', { type: 'button', class: 'plain', 'data-key': `ack ${n.key}`, onclick: (e) => acknowledge(pot, n, e.currentTarget) }, t('notice.ack'))

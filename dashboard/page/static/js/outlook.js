@@ -1,7 +1,7 @@
 // What comes next, in words. Pure: it is given what the station said and how
 // many seconds have gone by since.
 import { t, has } from './strings.js';
-import { span, range, clock, temp, mass, timer } from './format.js';
+import { span, range, clock, temp, mass, timer, own } from './format.js';
 
 /**
  * Puts a NextView into words.
@@ -50,7 +50,7 @@ export function outlook(next, elapsed, now, units) {
   let words = `when.${next.status}`;
   if (next.status === 'unreachable' && cooling) words = 'when.unreachable.cooling';
   const when = has(words) ? t(words) : t('when.unknown');
-  const reason = next.reason && next.reason !== when ? next.reason : '';
+  const reason = next.reason && next.reason !== when ? own(next.reason, units) : '';
   return { what, when, big: '', range: reason, note, kind: 'words' };
 }
 

@@ -169,9 +169,9 @@ class Panel {
     attr(this.next, 'data-kind', cue ? 'cue' : o.kind);
     attr(this.el, 'data-calling', !!cue);
     if (cue) {
-      text(this.what, format.firm(cue.title));
+      text(this.what, format.own(cue.title, u));
       rebuild(this.when, [], () => []);
-      text(this.range, format.firm(cue.body || ''));
+      text(this.range, format.own(cue.body, u));
       text(this.note, '');
       rebuild(this.ack, [cue.key, cue.since, store.maker], () => [
         store.maker ? h('button', { type: 'button', class: 'strong cue-ack', 'data-key': 'ack', onclick: (e) => acknowledge(pot, cue, e.currentTarget) }, t('notice.ack')) : null,

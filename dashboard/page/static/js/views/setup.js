@@ -116,7 +116,7 @@ export async function setup(main, { id }) {
     const away = snap.pots.flatMap((p) => (p.notices || []).filter((n) => n.state === 'shelved' || n.state === 'out-of-service').map((n) => [p, n]));
     asideSection.hidden = away.length === 0;
     rebuild(aside, away.map(([p, n]) => [p.id, n.key, n.state, n.until]), () => h('ul', { class: 'lines' }, away.map(([p, n]) => h('li', null,
-      h('button', { type: 'button', class: 'plain', onclick: () => details(p, n) }, n.title), h('span', { class: 'hint' }, `${p.name} · ${stateWords(n)}`)))));
+      h('button', { type: 'button', class: 'plain', onclick: () => details(p, n) }, format.own(n.title, u)), h('span', { class: 'hint' }, `${p.name} · ${stateWords(n)}`)))));
     text(station, `${snap.name} · ${t('setup.version', { v: snap.version })}`);
   }
 

@@ -137,7 +137,7 @@ func (e *Engine) setLaws() {
 		boil = defaultBoil
 	}
 	e.laws[0] = [maxLaw]law{
-		{name: "newton", dir: Cooling, weight: 0.42, n: 1, room: true, drift: roomDrift},
+		{name: "newton", dir: Cooling, weight: 0.7, n: 1, room: true, drift: roomDrift},
 		{name: "convection", dir: Cooling, weight: 0.35, n: 1.2, nsd: 0.1, room: true, drift: roomDrift},
 		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true, drift: roomDrift},
 		{name: "elsewhere", dir: Cooling, weight: 0.07, n: 1, ta: 50, tasd: 20, drift: bathDrift},

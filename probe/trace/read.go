@@ -268,6 +268,10 @@ func (s *Store) readBlock(ctx context.Context, src source, block, before int64, 
 	return items, rows.Err()
 }
 
+// shortlyBefore is how old a room's reading may be, in station time, to say
+// something about a batch that begins after it.
+const shortlyBefore = 10 * time.Minute
+
 // merger puts a batch's readings, its events and the readings of shared probes
 // into one order, and leaves out what is not the batch's business.
 type merger struct {
@@ -305,7 +309,7 @@ func (m *merger) add(it item) bool {
 	case m.own == 0 && m.fresh:
 		latest := map[channelKey]int64{}
 		for _, h := range m.held {
-			if h.event == nil && blockOf(it.seq)-blockOf(h.seq) <= 1 {
+			if h.event == nil && blockOf(it.seq)-blockOf(h.seq) <= 1 && it.at-h.at <= shortlyBefore {
 				latest[*h.channel] = h.seq
 			}
 		}

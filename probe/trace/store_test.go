@@ -71,11 +71,13 @@ func TestRoomBeforeTheBatch(t *testing.T) {
 	for _, tt := range []struct {
 		name   string
 		before int // readings of another batch between the room's and the batch's first
+		at     int // s, of the batch's first reading; the room's last is at 4001
 		want   int
 	}{
-		{"just before", 0, 3},
-		{"in the stretch before", 3000, 3},
-		{"long before", 9000, 2},
+		{"just before", 0, 4002, 3},
+		{"in the stretch before", 3000, 4500, 3},
+		{"many readings before", 9000, 4500, 2},
+		{"a day before", 0, 4001 + 86400, 2},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			s := openNew(t)
@@ -87,8 +89,8 @@ func TestRoomBeforeTheBatch(t *testing.T) {
 			for n := range tt.before {
 				s.Append(potReading("B0", n, 22))
 			}
-			s.Append(potReading("B1", 5000, 22))
-			s.Append(potReading("B1", 5001, 22))
+			s.Append(potReading("B1", tt.at, 22))
+			s.Append(potReading("B1", tt.at+1, 22))
 			for _, when := range []string{"in memory", "on disk"} {
 				got := collect(t, s, "B1", 0)
 				if len(got) != tt.want || tt.want == 3 && got[0].Celsius != 21 {

@@ -86,13 +86,13 @@ func (p *pot) take(at time.Duration, r probe.Reading) bool {
 	}
 
 	kept := false
-	if p.run != nil {
+	if p.run != nil && !p.run.emptied(at) {
 		p.s.opt.Store.Append(readingEntry(p.run.batch.ID, p.opt.ID, at, r))
 		kept = true
-		if r.Role == probe.RolePot && r.OK() {
-			p.run.progress.Observe(at, r.Celsius)
-			p.stageMoved()
-		}
+	}
+	if p.run != nil && r.Role == probe.RolePot && r.OK() {
+		p.run.progress.Observe(at, r.Celsius)
+		p.stageMoved()
 	}
 	// The alarms see the reading before the forecast does: they need nothing of
 	// it, and must not wait should it be slow or broken.
@@ -103,6 +103,16 @@ func (p *pot) take(at time.Duration, r probe.Reading) bool {
 	p.s.hub.publish(Update{Type: "reading", Now: p.s.wall(p.s.now()), PotID: p.opt.ID, Reading: &v})
 	p.show(p.s.now(), false)
 	return kept
+}
+
+// curveEnds is how long after the last jar the readings of a pot still belong to
+// the batch: after that they tell of an empty jug.
+const curveEnds = 30 * time.Minute
+
+// emptied reports whether the batch has left the pot's jug for good.
+func (r *run) emptied(at time.Duration) bool {
+	poured, ok := r.progress.PouredAt()
+	return ok && at-poured >= curveEnds
 }
 
 func (p *pot) tick(now time.Time, step time.Duration) {

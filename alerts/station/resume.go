@@ -324,21 +324,6 @@ func (s *Station) settle(r *run, now time.Time) {
 	}
 }
 
-// shelfNotices are the standing cues of the batches that came from a pot.
-func (s *Station) shelfNotices(pot string) []alerts.Notice {
-	var out []alerts.Notice
-	for _, r := range s.shelfRuns() {
-		if r.batch.Pot != pot {
-			continue
-		}
-		for _, n := range r.watch.Standing() {
-			n.Batch = r.batch.ID
-			out = append(out, n)
-		}
-	}
-	return out
-}
-
 // docLesson is the kind of document that holds what a batch taught the forecast.
 const docLesson = "lesson"
 

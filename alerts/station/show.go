@@ -2,6 +2,7 @@ package station
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"example.org/meltstation/alerts"
@@ -44,10 +45,15 @@ func (p *pot) viewLocked(now time.Time) PotView {
 	for _, n := range p.watch.Standing() {
 		v.Notices = append(v.Notices, p.s.noticeView(n, now))
 	}
-	for _, n := range p.s.shelfNotices(p.opt.ID) {
-		nv := p.s.noticeView(n, now)
-		nv.Batch = n.Batch
-		v.Notices = append(v.Notices, nv)
+	for _, r := range p.s.shelfRuns() {
+		if r.batch.Pot != p.opt.ID {
+			continue
+		}
+		for _, n := range r.watch.Standing() {
+			nv := p.s.noticeView(n, now)
+			nv.Batch, nv.Title = r.batch.ID, ofBatch(r.batch.Name, nv.Title)
+			v.Notices = append(v.Notices, nv)
+		}
 	}
 	if per, ok := p.rate(); ok {
 		perMinute := per * 60
@@ -78,6 +84,14 @@ func (p *pot) viewLocked(now time.Time) PotView {
 	v.Next = p.next(at, stage)
 	p.fan(&v)
 	return v
+}
+
+// ofBatch says whose candles a title speaks of: not those of the batch in the pot.
+func ofBatch(name, title string) string {
+	if name == "" || title == "" {
+		return title
+	}
+	return name + ": " + strings.ToLower(title[:1]) + title[1:]
 }
 
 // rate is the trend, from the forecast's smoothing.

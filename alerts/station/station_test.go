@@ -261,3 +261,32 @@ func TestRestart(t *testing.T) {
 		t.Error("scent-now cued again after the restart")
 	}
 }
+
+// Once the jug has long been empty, its readings are no longer the batch's: they
+// would draw its curve out over days.
+func TestCurveEndsAfterPouring(t *testing.T) {
+	k := newKitchen(t, nil)
+	k.pot.Warm(70)
+	k.pass(2 * time.Second)
+	code := k.start()
+	k.pass(10 * time.Second)
+	k.tap(plan.EventJugOut)
+	k.tap(plan.EventPourStart)
+	k.tap(plan.EventPoured)
+	k.pass(45 * time.Minute)
+	ctx := context.Background()
+	if err := k.store.Flush(ctx); err != nil {
+		t.Fatal(err)
+	}
+	curve, err := k.store.Curve(ctx, code, trace.CurveQuery{Role: probe.RolePot})
+	if err != nil || len(curve) != 1 {
+		t.Fatalf("%d curves, %v", len(curve), err)
+	}
+	p := curve[0].Points
+	if length := p[len(p)-1].At - p[0].At; length < 29*time.Minute || length > 31*time.Minute {
+		t.Errorf("the curve is %v long, want half an hour from the last jar", length)
+	}
+	if v := k.view(); v.Reading == nil || v.Reading.Age > 2 {
+		t.Errorf("the pot no longer shows its reading: %+v", v.Reading)
+	}
+}

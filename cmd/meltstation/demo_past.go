@@ -323,6 +323,11 @@ func (p *past) deeds(open time.Time, batches []pastBatch) ([]deed, time.Time, er
 		add(poured.Add(3*time.Hour+20*time.Minute), tap(station.Tap{Kind: plan.EventTrimmed}))
 		if b.days > 0 {
 			add(poured.Add(25*time.Hour), tap(station.Tap{Kind: plan.EventMoved}))
+		} else { // seen, and still to be done
+			add(poured.Add(25*time.Hour), func(ctx context.Context) error {
+				p.station.Tick()
+				return p.acknowledge(ctx, p.station.Snapshot().Pots[0].Notices, 0)
+			})
 		}
 		for _, look := range b.later {
 			add(poured.Add(look.after), func(ctx context.Context) error { return p.look(ctx, code, look) })
@@ -369,7 +374,7 @@ func (p *past) play(ctx context.Context, b pastBatch, sheet plan.Sheet, seed uin
 		}
 		p.station.Tick()
 		hands.look()
-		return ctx.Err()
+		return errors.Join(ctx.Err(), p.acknowledge(ctx, hands.view.Notices, 30*time.Second))
 	})
 	if err != nil {
 		return "", err
@@ -379,6 +384,21 @@ func (p *past) play(ctx context.Context, b pastBatch, sheet plan.Sheet, seed uin
 	}
 	p.save(ctx)
 	return hands.batch, nil
+}
+
+// acknowledge answers what has stood for so long: an alarm, and a cue about
+// candles on the shelf.
+func (p *past) acknowledge(ctx context.Context, notices []station.NoticeView, after time.Duration) error {
+	for _, n := range notices {
+		waits := n.State == string(alerts.Unacked) || n.State == string(alerts.ReturnedUnack)
+		if !waits || n.Age < after.Seconds() || n.Class != string(alerts.Alarm) && n.Key != alerts.KeyMove {
+			continue
+		}
+		if err := p.station.Acknowledge(ctx, demoPot, n.Key, "demo"); err != nil {
+			return fmt.Errorf("acknowledging %q: %w", n.Key, err)
+		}
+	}
+	return nil
 }
 
 // tap tells the station something, once it knows how late it is.

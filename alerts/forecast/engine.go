@@ -90,7 +90,6 @@ type Engine struct {
 	bathAt    float64
 	nextStart float64
 	kept      float64 // 1/s, how fast the pot went while it last went steadily
-	keptSign  Direction
 	plateau   bool
 	judged    bool // the last change has been named
 
@@ -140,7 +139,7 @@ func (e *Engine) setLaws() {
 		{name: "newton", dir: Cooling, weight: 0.7, n: 1, room: true, drift: roomDrift},
 		{name: "convection", dir: Cooling, weight: 0.35, n: 1.2, nsd: 0.1, room: true, drift: roomDrift},
 		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true, drift: roomDrift},
-		{name: "elsewhere", dir: Cooling, weight: 0.07, n: 1, ta: 50, tasd: 20, drift: bathDrift},
+		{name: "elsewhere", dir: Cooling, weight: 0.22, n: 1, ta: 50, tasd: 20, drift: bathDrift},
 		e.learnt(Cooling),
 	}
 	e.laws[1] = [maxLaw]law{
@@ -186,10 +185,18 @@ func (e *Engine) Add(t, celsius float64) {
 	e.wobble.add(t, celsius, e.noise.variance())
 	e.lastC = celsius
 	e.count++
+	coarse := e.noise.coarse()
+	if coarse && e.blk.n > 0 && math.Abs(celsius-e.blk.c0) > 0.5*e.noise.digit && e.blk.span(t, 0) >= minBlock {
+		// The digit has changed: in the middle of its stay the wax was there.
+		e.close()
+	}
 	e.blk.add(t, celsius)
-	if e.blk.span(t, dt) >= e.blockSpan() {
-		bt, bc, n := e.blk.take()
-		e.update(bt, bc, n)
+	most := minBlock
+	if coarse {
+		most = maxBlock
+	}
+	if e.blk.span(t, dt) >= most {
+		e.close()
 	}
 }
 
@@ -225,15 +232,16 @@ func (e *Engine) breakRecord() {
 	e.away = false
 }
 
-// blockSpan is how many seconds of readings are averaged before they are taken
-// in: a second, or as long as the wax takes to cross a step of a coarse sensor.
-func (e *Engine) blockSpan() float64 {
-	s := 0.95
-	if lsb := e.noise.lsb(); lsb > 3*e.noise.sd() && e.count > 20 {
-		r := math.Max(math.Abs(e.track.x[sR]), 2e-3)
-		s = math.Max(s, math.Min(lsb/r, 20))
-	}
-	return s
+// Readings are averaged over a second before they are taken in, and those of a
+// coarse sensor for as long as it shows the same digit, s.
+const (
+	minBlock = 0.95
+	maxBlock = 90.0
+)
+
+func (e *Engine) close() {
+	t, c, n := e.blk.take()
+	e.update(t, c, n)
 }
 
 // update moves every expert to t and takes in the mean c of n readings.

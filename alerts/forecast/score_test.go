@@ -211,11 +211,11 @@ const (
 )
 
 type efficiency struct {
-	n                   int
-	target              float64
-	rmse, median, cover float64
-	newton, bayes       float64
-	given               int
+	n             int
+	target        float64
+	rmse, cover   float64
+	newton, bayes float64
+	given         int
 }
 
 // efficient runs the engine on pure Newton with white noise.

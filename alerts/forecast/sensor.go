@@ -45,19 +45,16 @@ func (n *noise) add(t, c, dt float64) {
 	}
 }
 
-// lsb is the sensor's digit, K; 0 while it isn't known.
-func (n *noise) lsb() float64 {
-	if n.steps < 8 {
-		return 0
-	}
-	return n.digit
+// coarse tells whether the digit, not the scatter, limits the sensor.
+func (n *noise) coarse() bool {
+	return (n.steps >= 8 || n.steps >= 2 && n.digit >= 0.2) && n.digit > 3*n.sd()
 }
 
 // variance is that of one reading, K².
 func (n *noise) variance() float64 {
 	v := math.Max(n.v, noiseFloor*noiseFloor)
-	if d := n.lsb(); d > 0 {
-		v = math.Max(v, d*d/12)
+	if n.steps >= 8 || n.steps >= 2 && n.digit >= 0.2 {
+		v = math.Max(v, n.digit*n.digit/12)
 	}
 	return v
 }
@@ -132,11 +129,12 @@ type block struct {
 	n      int
 	st, sc float64
 	t0     float64
+	c0     float64 // the first reading
 }
 
 func (b *block) add(t, c float64) {
 	if b.n == 0 {
-		b.t0 = t
+		b.t0, b.c0 = t, c
 	}
 	b.n++
 	b.st += t - b.t0
@@ -228,6 +226,9 @@ func (e *Engine) fits(t, c float64) bool {
 	} else if t < e.stepUntil {
 		// The fragrance is expected to cool the wax: a small step counts too.
 		gate = math.Max(5*math.Sqrt(sd*sd+e.noise.variance()), 0.35)
+	}
+	if e.noise.steps >= 2 {
+		gate = math.Max(gate, 1.7*e.noise.digit) // a coarse sensor steps by its digit
 	}
 	if !h.on {
 		if math.Abs(off) <= gate {

@@ -161,6 +161,9 @@ func ParseDuration(s string) (time.Duration, error) {
 	if sec > 100*366*86400 {
 		return 0, fmt.Errorf("%q is longer than a hundred years", s)
 	}
+	if sec >= 1e6 { // beyond that a float64 no longer holds every nanosecond
+		return time.Duration(math.Round(sec*1000)) * time.Millisecond, nil
+	}
 	return time.Duration(math.Round(sec * float64(time.Second))), nil
 }
 

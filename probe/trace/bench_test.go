@@ -44,7 +44,7 @@ func second(rng *rand.Rand, batch string, n int) []trace.Entry {
 // (its own blocks and the file system's journal come on top).
 func BenchmarkDay(b *testing.B) {
 	const seconds = 24 * 3600 / 24 // an hour, times 24 below
-	for _, every := range []int{5, 30} {
+	for _, every := range []int{5, 10, 15, 30} {
 		b.Run(fmt.Sprintf("flush every %d s", every), func(b *testing.B) {
 			for b.Loop() {
 				path := filepath.Join(b.TempDir(), "station.db")

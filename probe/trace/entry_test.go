@@ -205,8 +205,8 @@ func TestIdleStationWritesSeldom(t *testing.T) {
 		if n := run("", 600); n < 9 || n > 11 {
 			t.Errorf("%d writes in 10 min without a batch, want one a minute", n)
 		}
-		if n := run("BH-001", 600); n < 110 || n > 121 {
-			t.Errorf("%d writes in 10 min of a batch, want one every 5 s", n)
+		if n := run("BH-001", 600); n < 37 || n > 41 {
+			t.Errorf("%d writes in 10 min of a batch, want one every 15 s", n)
 		}
 		if n := run("", 600); n < 9 || n > 12 {
 			t.Errorf("%d writes in 10 min after the batch, want one a minute again", n)

@@ -42,14 +42,18 @@ func (m *model) of(batch string, from int64) []trace.Entry {
 		return e.Kind == trace.KindReading && e.Batch == "" && e.Pot == "" && batch != ""
 	}
 	var own []int64
+	var begins time.Duration // the batch's first reading
 	for _, e := range m.entries {
 		if e.Batch == batch && e.Kind == trace.KindReading {
+			if len(own) == 0 {
+				begins = e.At
+			}
 			own = append(own, e.Seq)
 		}
 	}
 	latest := map[string]int64{} // last of each shared probe before the first of the batch's own
 	for _, e := range m.entries {
-		if shared(e) && len(own) > 0 && e.Seq < own[0] {
+		if shared(e) && len(own) > 0 && e.Seq < own[0] && begins-e.At <= 10*time.Minute {
 			latest[e.Probe+string(e.Role)] = e.Seq
 		}
 	}

@@ -23,8 +23,8 @@ import (
 type Options struct {
 	Now        func() time.Time // wall clock; nil = time.Now
 	Log        *slog.Logger     // nil = none
-	FlushEvery time.Duration    // how long a batch's readings may wait in memory; 0 = 5 s
-	IdleFlush  time.Duration    // the same while no reading belongs to a batch; 0 = twelve times FlushEvery
+	FlushEvery time.Duration    // how long a batch's readings may wait in memory; 0 = 15 s
+	IdleFlush  time.Duration    // the same while no reading belongs to a batch; 0 = four times FlushEvery
 	SpoolMax   int              // entries kept in memory while the disk refuses; 0 = 200 000, about 17 MB
 	ReadOnly   bool             // for a look at a file that another process may be writing
 	// CheckBudget is how long the check of the whole file at the start may take
@@ -108,7 +108,7 @@ type onceKey struct{ batch, id string }
 
 // Bounds of the spool.
 const (
-	defaultFlush    = 5 * time.Second
+	defaultFlush    = 15 * time.Second // see BenchmarkDay: half of what 5 s would write
 	defaultSpool    = 200_000
 	changesMax      = 32 << 20 // bytes of batches and documents kept while the disk refuses
 	longestBackoff  = time.Minute
@@ -128,7 +128,7 @@ func (o *Options) fill() {
 		o.FlushEvery = defaultFlush
 	}
 	if o.IdleFlush <= 0 {
-		o.IdleFlush = 12 * o.FlushEvery
+		o.IdleFlush = 4 * o.FlushEvery
 	}
 	if o.SpoolMax <= 0 {
 		o.SpoolMax = defaultSpool

@@ -1,8 +1,8 @@
 // Package trace keeps what happened: batches, readings, events, alarms and cues,
 // in one SQLite file that survives a kill at any moment.
 //
-// Readings are spooled in memory and written a few seconds' worth at a time, to
-// spare an SD card; events and acknowledgements are on disk before the caller
+// Readings are spooled in memory and written a quarter of a minute's worth at a
+// time, to spare an SD card; events and acknowledgements are on disk before the caller
 // hears back. Every entry has a sequence number that only grows and two times:
 // UTC for people, and the station's own time line, which never goes back.
 //

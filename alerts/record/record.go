@@ -112,7 +112,9 @@ type Step struct {
 	Counts   map[string]int `json:"counts,omitempty"`
 	First    float64        `json:"first,omitempty"`
 	Last     float64        `json:"last,omitempty"`
-	Text     string         `json:"text,omitempty"`
+	Text     string         `json:"text,omitempty"`  // all of it in one line, in the recipe's units
+	Note     string         `json:"note,omitempty"`  // of it, what the maker wrote
+	Found    *plan.Found    `json:"found,omitempty"` // of it, what was found of the candles
 	Who      string         `json:"who,omitempty"`
 	Detected bool           `json:"detected,omitempty"` // noticed by the station and never confirmed
 	Taken    bool           `json:"taken,omitempty"`    // taken back: kept, but it does not count
@@ -427,7 +429,7 @@ func (r *Record) step(e plan.Event) Step {
 		title = strings.ReplaceAll(string(e.Kind), "-", " ")
 	}
 	return Step{ID: e.ID, Kind: e.Kind, Wall: e.Wall, Title: title, Celsius: e.Celsius, Grams: e.Grams, Counts: e.Counts,
-		First: e.First, Last: e.Last, Text: r.words(e), Who: e.Who, Detected: e.Detected}
+		First: e.First, Last: e.Last, Text: r.words(e), Note: e.Text, Found: e.Found, Who: e.Who, Detected: e.Detected}
 }
 
 // words puts what an event carries into one line, without its title and time.

@@ -286,6 +286,9 @@ func TestCurveEndsAfterPouring(t *testing.T) {
 	if length := p[len(p)-1].At - p[0].At; length < 29*time.Minute || length > 31*time.Minute {
 		t.Errorf("the curve is %v long, want half an hour from the last jar", length)
 	}
+	if e := k.tap(plan.EventLeftOver); e.Celsius != 0 {
+		t.Errorf("an empty jug's %.1f °C was taken for the wax", e.Celsius)
+	}
 	if v := k.view(); v.Reading == nil || v.Reading.Age > 2 {
 		t.Errorf("the pot no longer shows its reading: %+v", v.Reading)
 	}

@@ -206,7 +206,7 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 		Lots: t.Lots, Found: t.Found,
 	}
 	if r == p.run {
-		if e.Celsius == 0 {
+		if _, poured := r.progress.PouredAt(); e.Celsius == 0 && !poured { // afterwards the probe is in an empty jug
 			e.Celsius = p.celsius()
 		}
 		if e.Kind == plan.EventPoured {

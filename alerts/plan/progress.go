@@ -59,7 +59,13 @@ func (p *Progress) Apply(e Event) {
 			p.jugOut = true
 		}
 	case EventHeatOn:
-		p.reheating = p.started && !p.heatOn
+		// Heat under wax that was on its way to the jars warms it for the pour
+		// window; wax that still waits for its fragrance goes on melting. Whether
+		// anybody said before that the heat was off does not matter.
+		switch p.stage {
+		case StageCooling, StageWindow, StageCold:
+			p.reheating = p.scented || p.sheet.FragranceGrams() == 0
+		}
 		p.heatOn, p.heatSure, p.jugOut = true, true, false
 	case EventPourStart:
 		p.pouring, p.pouringAt = true, e.At
@@ -72,7 +78,7 @@ func (p *Progress) Apply(e Event) {
 	case EventCured:
 		p.ended = true
 	case EventAbandoned:
-		p.abandoned, p.heatOn = true, false
+		p.abandoned, p.heatOn, p.reheating = true, false, false
 	}
 	p.settle(e.At)
 }
@@ -159,6 +165,10 @@ func (p *Progress) HeatOn() bool { return p.started && (p.heatOn || !p.heatSure)
 // HeatSeemsOff reports whether the heat is off, as told or as noticed.
 func (p *Progress) HeatSeemsOff() bool { return !p.heatOn }
 
+// Reheating reports whether wax that was on its way to the jars is being warmed
+// again, up to the top of the pour window.
+func (p *Progress) Reheating() bool { return p.reheating }
+
 // Fragrance reports whether fragrance is in the jug.
 func (p *Progress) Fragrance() bool { return p.scented && !p.poured && !p.abandoned }
 
@@ -188,7 +198,7 @@ func (p *Progress) Taps() []EventKind {
 	case StageIdle:
 		return []EventKind{EventStart}
 	case StageMelting:
-		if p.scented { // reheating a scented pot
+		if p.reheating {
 			return []EventKind{EventHeatOff, EventJugOut, EventPourStart, EventNote, EventAbandoned}
 		}
 		return []EventKind{EventScentAdded, EventHeatOff, EventJugOut, EventNote, EventAbandoned}

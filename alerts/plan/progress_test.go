@@ -105,6 +105,58 @@ func TestHeatCountsAsOnUntilTold(t *testing.T) {
 	}
 }
 
+// TestReheating: wax that got too cool to pour is warmed again, whether or not
+// somebody tapped the heat off before; wax that waits for its fragrance melts on.
+func TestReheating(t *testing.T) {
+	th := plan.DefaultThresholds()
+	scent := []plan.Part{{Name: "dusk", Grams: 50}}
+	for _, tt := range []struct {
+		name      string
+		fragrance []plan.Part
+		before    []plan.EventKind
+		reheating bool
+		then      plan.Stage // at scent-add temperature, when it gets there
+	}{
+		{"scented, tapped off", scent, []plan.EventKind{plan.EventStart, plan.EventScentAdded, plan.EventHeatOff, plan.EventJugOut}, true, plan.StageMelting},
+		{"scented, the tap forgotten", scent, []plan.EventKind{plan.EventStart, plan.EventScentAdded, plan.EventStirred}, true, plan.StageMelting},
+		{"without fragrance", nil, []plan.EventKind{plan.EventStart, plan.EventHeatOff}, true, plan.StageMelting},
+		{"before the fragrance", scent, []plan.EventKind{plan.EventStart, plan.EventHeatOff}, false, plan.StageScent},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			p := plan.NewProgress(plan.Sheet{Thresholds: th, Timers: plan.DefaultTimers(), Fragrance: tt.fragrance})
+			at := time.Duration(0)
+			tap := func(k plan.EventKind) { at += time.Minute; p.Apply(plan.Event{Kind: k, At: at}) }
+			for _, k := range tt.before {
+				tap(k)
+			}
+			p.Observe(at, th.PourLow-1)
+			if got, _ := p.Stage(); got != plan.StageCold {
+				t.Fatalf("stage %s below the window", got)
+			}
+			tap(plan.EventHeatOn)
+			if got, _ := p.Stage(); got != plan.StageMelting || p.Reheating() != tt.reheating {
+				t.Errorf("heat on again: %s, reheating %v, want %v", got, p.Reheating(), tt.reheating)
+			}
+			p.Observe(at+time.Minute, th.ScentAdd)
+			if got, _ := p.Stage(); got != tt.then {
+				t.Errorf("at scent-add temperature: %s, want %s", got, tt.then)
+			}
+			if !tt.reheating {
+				tap(plan.EventScentAdded)
+				if got, _ := p.Stage(); got != plan.StageStirring {
+					t.Errorf("the fragrance in: %s, want stirring", got)
+				}
+				return
+			}
+			tap(plan.EventHeatOff)
+			p.Observe(at, th.PourHigh-1)
+			if got, _ := p.Stage(); got != plan.StageWindow || p.Reheating() {
+				t.Errorf("heat off in the window: %s, reheating %v", got, p.Reheating())
+			}
+		})
+	}
+}
+
 // TestFold: what was taken back does not count, what was corrected counts as
 // corrected, and a correction taken back leaves the first telling.
 func TestFold(t *testing.T) {

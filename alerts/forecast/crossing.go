@@ -218,6 +218,9 @@ const standing = 8 * 3600.0
 // coldest and hottest are what a pot in a kitchen may be, °C.
 const coldest, hottest = -40.0, 300.0
 
+// silence is how long a forecast holds without a reading, s.
+const silence = 240.0
+
 // sure is the probability of getting there below which no time is given.
 func sure(dir Direction) float64 {
 	if dir == Heating {
@@ -252,6 +255,9 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 			return because(Disturbed, "the probe seems to be out of the wax")
 		}
 		return because(Disturbed, "the reading jumped; waiting to see what it was")
+	}
+	if e.last-e.goodAt > silence {
+		return because(Disturbed, "no good reading for some minutes")
 	}
 	now := e.now()
 	if e.mode == Heating && dir == Cooling {

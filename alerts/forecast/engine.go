@@ -66,7 +66,7 @@ type Engine struct {
 	first    float64 // s, of the curve
 	at       float64 // s, time of the state
 	last     float64 // s, time of the last reading given, of any use
-	lastC    float64 // °C, last good one
+	goodAt   float64 // s, time of the last reading that was used
 	count    int     // good readings
 	since    float64 // s, since when the present regime holds
 	modeAt   float64
@@ -168,7 +168,7 @@ func (e *Engine) Add(t, celsius float64) {
 		if t < e.last {
 			if e.stale++; e.stale >= 10 {
 				e.stale = 0
-				e.last, e.at, e.since, e.modeAt = t, t, t, t
+				e.last, e.at, e.since, e.modeAt, e.goodAt = t, t, t, t, t
 				e.hold = hold{}
 				e.blk = block{}
 			}
@@ -183,7 +183,7 @@ func (e *Engine) Add(t, celsius float64) {
 	}
 	e.noise.add(t, celsius, dt)
 	e.wobble.add(t, celsius, e.noise.variance())
-	e.lastC = celsius
+	e.goodAt = t
 	e.count++
 	coarse := e.noise.coarse()
 	if coarse && e.blk.n > 0 && math.Abs(celsius-e.blk.c0) > 0.5*e.noise.digit && e.blk.span(t, 0) >= minBlock {
@@ -203,7 +203,7 @@ func (e *Engine) Add(t, celsius float64) {
 func (e *Engine) begin(t, c float64) {
 	e.started = true
 	e.first, e.at, e.last, e.since, e.modeAt = t, t, t, t, t
-	e.lastC, e.count = c, 1
+	e.goodAt, e.count = t, 1
 	e.noise.begin(t, c)
 	e.wobble.begin()
 	e.track = expert{law: &e.none, q: 0}

@@ -321,7 +321,7 @@ func TestNoAllocation(t *testing.T) {
 // once. The limits are the goals, and well above what the whole scoreboard
 // shows.
 func TestWorld(t *testing.T) {
-	set := families.Scoring(batches(t, 63))
+	set := families.Scoring(batches(t, 42))
 	for _, room := range []bool{true, false} {
 		r := run(set, room, true, forecast.Known{})
 		slack := 1.0

@@ -386,7 +386,7 @@ func (e *Engine) jump(t, level, s, se, sd float64) {
 	move(&e.track)
 	e.at = t
 	e.blk = block{}
-	e.lastC = level
+	e.goodAt = t
 	e.since = t
 	e.breakRecord()
 	e.noise.have = 0

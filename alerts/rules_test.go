@@ -622,6 +622,14 @@ func TestWordsInTheMakersUnits(t *testing.T) {
 	if got := Words(n, Units{}); got.Title != "Add 57 g of fragrance now" || got.Body != "The wax is at 85.0 °C." || got.Do[0] != "Pour in 57 g and stir gently for 2 min." {
 		t.Errorf("%+v", got)
 	}
+	n.Limit, n.Celsius = 75, 79.9
+	if got := Words(n, Units{}); got.Title != "Add 57 g of fragrance now" {
+		t.Errorf("just past scent-add: %+v", got)
+	}
+	n.Celsius = 91
+	if got := Words(n, Units{}); got.Title != "Past scent-add: let it cool to 75.0 °C" || got.Do[1] != "At 75.0 °C pour in 57 g and stir gently for 2 min." {
+		t.Errorf("far past scent-add: %+v", got)
+	}
 	d := Words(Notice{Key: KeyWindowOpening, Class: Cue, State: Unacked, Probe: "p", Celsius: 61, Limit: 60, Seconds: 121, Low: 112, HighEnd: 185}, Units{})
 	if d.Title != "Pour window opens in about 2 min" {
 		t.Errorf("%q", d.Title)

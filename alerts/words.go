@@ -67,6 +67,10 @@ func Words(n Notice, u Units) Text {
 // on reports whether the alarm is raised and its cause not over.
 func (n Notice) on() bool { return n.State == Unacked || n.State == Acked }
 
+// wellPastScent is how far past scent-add the wax no longer is at it. Fragrance
+// put into hotter wax leaves with the vapour: common practice, no source.
+const wellPastScent = 5 // K
+
 // phrase is one alarm or cue. A word in braces is replaced by its value.
 type phrase struct {
 	name        string // for when it is over or put aside; "" = the title
@@ -156,7 +160,7 @@ var english = language{
 			name:  "Too hot for the fragrance",
 			title: "Too hot for the fragrance: {temp}",
 			body:  "The wax is at {temp}, over the limit of {limit}: {oil} can give off vapour that burns from {flash} ({method}).",
-			do:    []string{"If the fragrance is in: heat off now, and tap \"scent added\".", "If it is not: turn the heat off and let the wax cool to scent-add first.", noWater, aidOnly},
+			do:    []string{"If the fragrance is in: heat off now, and tap \"Scent is in\".", "If it is not: turn the heat off and let the wax cool to scent-add first.", noWater, aidOnly},
 		},
 		KeyScorch: {
 			name:  "Wax too hot",
@@ -168,7 +172,7 @@ var english = language{
 			name:  "Heat left on",
 			title: "Is the heat still on?",
 			body:  "The fragrance is in and the heat has not been turned off. The wax is at {temp}.",
-			do:    []string{"Turn the heat off and tap \"heat off\".", "Lift the jug out of the bath.", aidOnly},
+			do:    []string{"Turn the heat off and tap \"Heat off\".", "Lift the jug out of the bath.", aidOnly},
 			then: func(n Notice) *phrase {
 				if n.Detail != "warming" {
 					return nil
@@ -250,10 +254,14 @@ var english = language{
 			name:  "Fragrance now",
 			title: "Add {grams} of fragrance now",
 			body:  "The wax is at {temp}.",
-			do:    []string{"Pour in {grams} and stir gently for {stir}.", "Tap \"scent added\"."},
+			do:    []string{"Pour in {grams} and stir gently for {stir}.", "Tap \"Scent is in\"."},
 			then: func(n Notice) *phrase {
 				if n.Grams > 0 {
-					return nil
+					if n.Limit <= 0 || n.Celsius < n.Limit+wellPastScent {
+						return nil
+					}
+					return &phrase{title: "Past scent-add: let it cool to {limit}", body: "The wax is at {temp}. The fragrance goes in at {limit}; hotter wax drives it off.",
+						do: []string{"Turn the heat off.", "At {limit} pour in {grams} and stir gently for {stir}.", "Tap \"Scent is in\"."}}
 				}
 				return &phrase{title: "The wax is hot enough", body: "The wax is at {temp}. This batch has no fragrance.",
 					do: []string{"Turn the heat off and lift the jug out of the bath."}}
@@ -263,7 +271,7 @@ var english = language{
 			name:  "Stop stirring",
 			title: "Stop stirring",
 			body:  "You have stirred for {stir}.",
-			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"jug out\"."},
+			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"Jug is out\"."},
 		},
 		KeyWarmJars: {
 			name:  "Warm the jars",
@@ -288,13 +296,13 @@ var english = language{
 			name:  "Pour now",
 			title: "Pour now",
 			body:  "The wax is at {temp}, the best temperature to pour is {limit}. The window closes in {in}.",
-			do:    []string{"Pour the largest jars first.", "Tap \"pouring\" at the first jar."},
+			do:    []string{"Pour the largest jars first.", "Tap \"First jar poured\" at the first."},
 			then: func(n Notice) *phrase {
 				if n.Seconds > 0 {
 					return nil
 				}
 				return &phrase{title: "Pour now", body: "The wax is at {temp}, the best temperature to pour is {limit}.",
-					do: []string{"Pour the largest jars first.", "Tap \"pouring\" at the first jar."}}
+					do: []string{"Pour the largest jars first.", "Tap \"First jar poured\" at the first."}}
 			},
 		},
 		KeyWindowClosing: {
@@ -307,19 +315,19 @@ var english = language{
 			name:  "Too cool to pour",
 			title: "Too cool to pour: {temp}",
 			body:  "Below {limit} the wax sets rough and sticks badly to the jar.",
-			do:    []string{"Warm it again in the bath, gently, back into the pour window, and stir.", "Tap \"heat on\", and stay with it."},
+			do:    []string{"Warm it again in the bath, gently, back into the pour window, and stir.", "Tap \"Heat on again\", and stay with it."},
 		},
 		KeyCongealing: {
 			name:  "Wax about to set",
 			title: "The wax is about to set: {temp}",
 			body:  "At {limit} it begins to set in the jug.",
-			do:    []string{"Warm it again in the bath now, or it must be melted from the start.", "Tap \"heat on\", and stay with it."},
+			do:    []string{"Warm it again in the bath now, or it must be melted from the start.", "Tap \"Heat on again\", and stay with it."},
 		},
 		KeyReheated: {
 			name:  "Warm enough again",
 			title: "Warm enough again: {temp}",
 			body:  "The wax is back at the top of the pour window ({limit}).",
-			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"jug out\"."},
+			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"Jug is out\"."},
 		},
 		KeyWicks: {
 			title: "Straighten the wicks",
@@ -339,7 +347,7 @@ var english = language{
 		KeyCured: {
 			title: "Cured: ready to burn or send",
 			body:  "The curing time is over.",
-			do:    []string{"Test-burn one before you sell the batch.", "Tap \"cured\" to close the batch."},
+			do:    []string{"Test-burn one before you sell the batch.", "Tap \"Cured, close it\" to close the batch."},
 		},
 	},
 }

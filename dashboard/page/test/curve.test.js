@@ -1,6 +1,6 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { emptyCurve, append, thin, nearest, fanAt, standing, indexAt, curvesOf } from '../static/js/curve-data.js';
+import { emptyCurve, append, thin, nearest, fanAt, standing, indexAt, curvesOf, worthShowing } from '../static/js/curve-data.js';
 import { staffSpan, staffTicks, yOf, timeSpan, flashLimit } from '../static/js/scale.js';
 
 function day() {
@@ -136,4 +136,19 @@ test('a fetched curve grows in step', () => {
   const [{ curve }] = curvesOf({ start: '2026-01-01T10:00:00Z', series: [{ probe: 'p', role: 'pot', t: [0, 1], c: [50, 51] }] });
   append(curve, Date.parse('2026-01-01T10:00:02Z'), 52);
   for (const column of ['t', 'c', 'lo', 'hi']) assert.equal(curve[column].length, 3, column);
+});
+
+test('a night without readings is a gap, not a line', () => {
+  const t = [0, 1, 2, 3, 4, 40000, 40001];
+  const [{ curve }] = curvesOf({ start: '2026-01-01T10:00:00Z', series: [{ probe: 'p', role: 'pot', t, c: t.map(() => 20) }] });
+  assert.equal(curve.t.length, t.length + 1);
+  assert.equal(curve.c[5], null);
+  const slow = [0, 60, 120, 180, 480, 540]; // four missed of a slow probe are no gap
+  assert.equal(curvesOf({ start: '2026-01-01T10:00:00Z', series: [{ probe: 'p', role: 'pot', t: slow, c: slow }] })[0].curve.t.length, slow.length);
+});
+
+test('a closed batch is shown to a while after its last jar', () => {
+  const start = Date.parse('2026-01-01T10:00:00Z');
+  assert.equal(worthShowing(start, [{ kind: 'poured', wall: '2026-01-01T11:00:00Z' }]), 9000);
+  assert.equal(worthShowing(start, []), Infinity);
 });

@@ -378,6 +378,13 @@ export class Chart {
     this.render();
   }
 
+  /** Shows from the beginning to so many seconds, when there is more than that. */
+  until(s) {
+    const [a, b] = this.extent();
+    this.window = s < b - 60 && s > a + 60 ? [a, s] : null;
+    this.render();
+  }
+
   /** Shows from a little before now to the end of the fan. */
   ahead() {
     const d = this.data;

@@ -168,9 +168,18 @@ export function curvesOf(answer) {
       all.push(one);
     }
     const { curve } = one;
-    const end = curve.t.length ? curve.t[curve.t.length - 1] : -Infinity;
+    // Where nothing was read for long there is no line: 20 usual steps, 5 min at least.
+    const steps = s.t.slice(1).map((x, i) => x - s.t[i]).sort((a, b) => a - b);
+    const long = Math.max(300, 20 * (steps[steps.length >> 1] || 0));
     for (let i = 0; i < s.t.length; i++) {
-      if (s.t[i] <= end) continue;
+      const last = curve.t.length ? curve.t[curve.t.length - 1] : -Infinity;
+      if (s.t[i] <= last) continue;
+      if (last > -Infinity && s.t[i] - last > long) {
+        curve.t.push(last + 1);
+        curve.c.push(null);
+        curve.lo.push(null);
+        curve.hi.push(null);
+      }
       curve.t.push(s.t[i]);
       curve.c.push(s.c[i]);
       curve.lo.push(s.lo ? s.lo[i] : s.c[i]);
@@ -178,4 +187,14 @@ export function curvesOf(answer) {
     }
   }
   return all.sort((a, b) => Number(b.role === 'pot') - Number(a.role === 'pot'));
+}
+
+/**
+ * How long a closed batch's curve is worth showing, in s from its start: to an
+ * hour and a half after the last jar, unless it ends before. Infinity when it
+ * was not poured.
+ */
+export function worthShowing(startMs, events) {
+  const poured = (events || []).filter((e) => e.kind === 'poured').map((e) => Date.parse(e.wall));
+  return poured.length ? (Math.max(...poured) - startMs) / 1000 + 5400 : Infinity;
 }

@@ -8,7 +8,7 @@ import { units } from '../prefs.js';
 import * as format from '../format.js';
 import { label } from '../taps.js';
 import { Chart, frame, library } from '../chart.js';
-import { standing, curvesOf } from '../curve-data.js';
+import { standing, curvesOf, worthShowing } from '../curve-data.js';
 import { lineValue } from './records.js';
 
 const MOST = 4;
@@ -41,17 +41,16 @@ export async function compare(main, { query }) {
     sig = next;
     chart ||= new Chart(uPlot, f.box, { unit: () => units().temp, clock: () => units().clock, relative: true, onRead: f.say });
     chart.colours();
+    const shift = (b) => { const e = b.events.find((x) => x.kind === align.value); return e ? (Date.parse(e.wall) - b.start) / 1000 : 0; };
     chart.set({
       start: 0,
       nowS: NaN,
-      lines: all.map((b, i) => {
-        const e = b.events.find((x) => x.kind === align.value);
-        return b.curve && { curve: b.curve, kind: ['pot', 'earlier', 'other', 'other'][i], shift: e ? (Date.parse(e.wall) - b.start) / 1000 : 0, words: b.id };
-      }).filter(Boolean),
+      lines: all.map((b, i) => b.curve && { curve: b.curve, kind: ['pot', 'earlier', 'other', 'other'][i], shift: shift(b), words: b.id }).filter(Boolean),
       fan: [],
       bands: null,
       events: [],
     });
+    chart.until(Math.max(...all.map((b) => worthShowing(b.start, b.events) - shift(b))));
     rebuild(key, [ids], () => all.map((b, i) => h('li', { class: `k-${['pot', 'earlier', 'other', 'other2'][i]}` }, h('a', { href: `#/records/${encodeURIComponent(b.id)}` }, `${b.rec.name} · ${b.id}`))));
     const rows = new Map();
     for (const b of all) for (const l of b.rec.lines || []) if (!rows.has(l.key)) rows.set(l.key, l);

@@ -9,7 +9,7 @@ import * as format from '../format.js';
 import { toast } from '../toasts.js';
 import { label } from '../taps.js';
 import { Chart, frame, library } from '../chart.js';
-import { standing, curvesOf } from '../curve-data.js';
+import { standing, curvesOf, worthShowing } from '../curve-data.js';
 
 export function records(main, params) {
   return params.id ? one(main, params.id) : list(main, params.query);
@@ -154,6 +154,7 @@ async function one(main, id) {
       rec.warnings?.length ? h('section', null, h('h2', null, t('sheet.warnings')), h('ul', { class: 'do' }, rec.warnings.map((w) => h('li', null, format.firm(w.text))))) : null,
     ]);
     if (series.length) {
+      const first = !chart;
       chart ||= new Chart(uPlot, f.box, { unit: () => units().temp, clock: () => units().clock, onRead: f.say });
       const start = Date.parse(curve.start);
       chart.set({
@@ -164,6 +165,7 @@ async function one(main, id) {
         bands: curve.bands || null,
         events: standing(curve.events).filter((e) => !['touched', 'lots', 'found'].includes(e.kind)).map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),
       });
+      if (first) chart.until(worthShowing(start, standing(curve.events)));
     } else curveBox.hidden = true;
   }
 

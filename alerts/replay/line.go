@@ -43,7 +43,7 @@ func (l *timeline) place(raw, celsius float64, e *forecast.Engine) float64 {
 		} else {
 			return at
 		}
-	case d > math.Max(45, 15*l.pace):
+	case d > math.Max(10, 8*l.pace):
 		if l.stepped(d, celsius, e) {
 			l.reset(raw)
 			at = l.at
@@ -78,11 +78,13 @@ func (l *timeline) stepped(d, celsius float64, e *forecast.Engine) bool {
 	if math.IsNaN(celsius) || math.IsNaN(l.celsius) {
 		return d > 3*3600
 	}
-	lo, mid, hi, ok := e.Ahead(d)
+	const scatter = 0.2 // K, of a reading
+	lo, _, hi, ok := e.Ahead(d)
+	nearLo, _, nearHi, _ := e.Ahead(l.pace)
 	if !ok {
 		return d > 3*3600
 	}
-	still := math.Abs(celsius - l.celsius)
-	moved := math.Abs(mid - l.celsius)
-	return still < 0.5 && moved > 1.5 && (celsius < lo || celsius > hi) || still < 1 && moved > 4
+	far := celsius < lo-scatter || celsius > hi+scatter
+	near := celsius > nearLo-scatter && celsius < nearHi+scatter
+	return far && near
 }

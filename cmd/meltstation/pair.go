@@ -18,7 +18,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/mattn/go-isatty"
 	"rsc.io/qr"
 
 	"example.org/meltstation/cmd/meltstation/config"
@@ -101,7 +100,7 @@ func pair(ctx context.Context, c *config.Config, role string, out io.Writer) err
 	if ip := net.ParseIP(u.Hostname()); u.Hostname() == "localhost" || ip != nil && ip.IsLoopback() {
 		return errors.New("the page is open to this machine alone, so no phone can reach it; set [page] listen to \"0.0.0.0:8460\" in the settings and start the daemon again")
 	}
-	if f, ok := out.(*os.File); ok && isatty.IsTerminal(f.Fd()) {
+	if onTerminal(out) {
 		if picture, err := terminalQR(code.URL); err == nil {
 			fmt.Fprintln(out, picture)
 		}

@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/mattn/go-isatty"
+
 	"example.org/meltstation/alerts/forecast"
 	"example.org/meltstation/alerts/replay"
 )
@@ -31,8 +33,8 @@ func runReplay(ctx context.Context, args []string, std Streams) error {
 	ambient := fs.String("ambient", "", "temperature of the air, such as `21.5C`, when it was measured")
 	direction := fs.String("direction", "", "`cooling or heating`; without it, toward the target from where the wax is")
 	asJSON := fs.Bool("json", false, "print one JSON object for every reading")
-	format := fs.String("format", "", "`json or svg`: a picture of the curve and of what was forecast when")
-	rest, err := parse(fs, "replay [--target 57.2C] [--ambient 21.5C] [--direction cooling|heating] [--json] [--format svg] FILE.csv", args, std)
+	format := fs.String("format", "", "`text, json or svg`: a summary, a line for every reading, or a picture of what was forecast when; without it, text on a terminal and json elsewhere")
+	rest, err := parse(fs, "replay [--target 57.2C] [--ambient 21.5C] [--direction cooling|heating] [--json] [--format text|json|svg] FILE.csv", args, std)
 	if err != nil {
 		return err
 	}
@@ -61,11 +63,13 @@ func runReplay(ctx context.Context, args []string, std Streams) error {
 		return fmt.Errorf("%w: --direction is cooling or heating, not %q", errUsage, *direction)
 	}
 	switch *format {
-	case "", "svg":
+	case "text", "svg":
 	case "json":
 		*asJSON = true
+	case "":
+		*asJSON = *asJSON || !onTerminal(std.Out)
 	default:
-		return fmt.Errorf("%w: --format is json or svg, not %q", errUsage, *format)
+		return fmt.Errorf("%w: --format is text, json or svg, not %q", errUsage, *format)
 	}
 	var in io.Reader = std.In
 	name := rest[0]
@@ -105,6 +109,12 @@ func runReplay(ctx context.Context, args []string, std Streams) error {
 		fmt.Fprintf(std.Err, "%s:%d: the last line is cut short and was left out\n", name, cut)
 	}
 	return err
+}
+
+// onTerminal reports whether somebody is looking.
+func onTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && isatty.IsTerminal(f.Fd())
 }
 
 // temperature reads 57.2C, 135F, "135 °F" or a bare number of °C.

@@ -96,10 +96,12 @@ func (n Notice) Standing() bool {
 
 // Outlook is what the forecast says of one pot at one moment.
 type Outlook struct {
+	At          time.Duration     // station time from which its times count; 0 = the last good reading of the wax
 	Scent       forecast.Forecast // crossing scent-add while heating
 	WindowOpen  forecast.Forecast // crossing the top of the pour window while cooling
 	Pour        forecast.Forecast // crossing the best pour temperature
 	WindowClose forecast.Forecast // crossing the bottom of the pour window
+	Reheat      forecast.Forecast // crossing the top of the pour window while warmed again
 }
 
 // ProbeState is one probe of a pot, as last heard.
@@ -126,6 +128,8 @@ type Facts struct {
 	HeatOn    bool
 	Fragrance bool          // fragrance is in the jug
 	ScentAt   time.Duration // when the fragrance went in
+	StirredAt time.Duration // when somebody said that the stirring is over; 0 = nobody did
+	Reheating bool          // wax that got too cool to pour is being warmed again
 	JugOut    bool
 	PouredAt  time.Duration // when the last jar was poured; meaningful from StageSetting on
 	Wicks     bool          // the maker has looked after the wicks since

@@ -119,7 +119,7 @@ func catalogue() []rule {
 		{Rule{Key: KeyScorch, Class: Alarm, Priority: High, OffDelay: 60 * s, Deadband: 2, Remind: 5 * m, ShelveMax: 15 * m,
 			About: "The wax is hotter than it can bear without spoiling."}, judgeScorch},
 		{Rule{Key: KeyHeatLeftOn, Class: Alarm, Priority: High, OnDelay: 5 * s, OffDelay: 60 * s, Remind: 5 * m, ShelveMax: 15 * m,
-			About: "The fragrance has been in for the set time and the heat is still on, or the wax is still warming."}, judgeHeatLeftOn},
+			About: "The fragrance is stirred in, the set time has gone by, and the heat is still on, or the wax is still warming."}, judgeHeatLeftOn},
 		{Rule{Key: KeyUnattended, Class: Alarm, Priority: High, OffDelay: 60 * s, Remind: 5 * m, ShelveMax: 30 * m,
 			About: "The heat is on, the wax is hot and nobody has touched the station for the set time."}, judgeUnattended},
 		{Rule{Key: KeyProbeLost, Class: Alarm, Priority: High, OffDelay: 2 * m, OffMost: 30 * m, Remind: 5 * m, ShelveMax: 30 * m,

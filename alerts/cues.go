@@ -26,6 +26,15 @@ func (w *Watch) held(at time.Duration) bool {
 	return w.disturbed && at-w.disturbedAt < disturbedFor
 }
 
+// age is how many seconds ago the outlook's times began to count.
+func (w *Watch) age(f *Facts) float64 {
+	from := f.Outlook.At
+	if from == 0 {
+		from = w.waxAt
+	}
+	return (f.At - from).Seconds()
+}
+
 // ahead judges a cue that must come lead before the wax crosses target.
 //
 // It waits for the median to come within the lead. While the forecast is still
@@ -41,7 +50,7 @@ func (w *Watch) ahead(f *Facts, it *item, pick func(*Outlook) *forecast.Forecast
 	l := lead.Seconds()
 	if f.Outlook != nil {
 		fc := pick(f.Outlook)
-		age := (f.At - w.waxAt).Seconds()
+		age := w.age(f)
 		switch fc.Status {
 		case forecast.OK:
 			if math.IsNaN(fc.Eta) || math.IsInf(fc.Eta, 0) {
@@ -147,7 +156,7 @@ func (w *Watch) warmLead(f *Facts) time.Duration {
 // beforeScent reports whether the batch is still to get its fragrance. A batch
 // without any goes through the same heat.
 func beforeScent(f *Facts) bool {
-	return f.Sheet != nil && !f.Fragrance && (f.Stage == plan.StageMelting || f.Stage == plan.StageScent)
+	return f.Sheet != nil && !f.Fragrance && !f.Reheating && (f.Stage == plan.StageMelting || f.Stage == plan.StageScent)
 }
 
 func pickScent(o *Outlook) *forecast.Forecast { return &o.Scent }
@@ -262,7 +271,7 @@ func judgePourNow(w *Watch, f *Facts, it *item) finding {
 	}
 	fd := w.reached(f, it, pourAt(t), forecast.Cooling)
 	if fd.verdict != off && f.Outlook != nil && f.Outlook.WindowClose.Status == forecast.OK && !math.IsNaN(f.Outlook.WindowClose.Eta) {
-		fd.seconds = max(f.Outlook.WindowClose.Eta-(f.At-w.waxAt).Seconds(), 0)
+		fd.seconds = max(f.Outlook.WindowClose.Eta-w.age(f), 0)
 	}
 	return fd
 }
@@ -316,7 +325,7 @@ func judgeCongealing(w *Watch, f *Facts, it *item) finding {
 }
 
 func judgeReheated(w *Watch, f *Facts, it *item) finding {
-	if f.Sheet == nil || !f.Fragrance || !f.HeatOn || f.Stage != plan.StageMelting {
+	if f.Sheet == nil || !(f.Fragrance || f.Reheating) || !f.HeatOn || f.Stage != plan.StageMelting {
 		return finding{verdict: off}
 	}
 	return w.reached(f, it, f.Sheet.Thresholds.PourHigh, forecast.Heating)

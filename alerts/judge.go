@@ -213,15 +213,28 @@ func (w *Watch) heatGone(at time.Duration) bool {
 	return cooling(&w.trend) || cooling(&w.bath)
 }
 
-// judgeHeatLeftOn has two ways to know. The heat was not tapped off: then wax or
-// a bath that is clearly cooling says that only the tap was forgotten. Or it was
-// tapped off, and yet the wax warms above scent-add, for twice as long: a bath
-// that is still hot may well warm the wax for a while.
+// bathStaysHot is how much longer a bath may warm the wax with the heat off.
+const bathStaysHot = 3 * time.Minute
+
+// stirEnd is when the stirring was over, as it was told or by its timer.
+func stirEnd(f *Facts) time.Duration {
+	end := f.ScentAt + f.Sheet.Timers.Stir
+	if f.StirredAt >= f.ScentAt && f.StirredAt > 0 {
+		end = min(end, f.StirredAt)
+	}
+	return end
+}
+
+// judgeHeatLeftOn has two ways to know, both from a set time after the stirring
+// was over: some makers stir over the heat. The heat was not tapped off: then wax
+// or a bath that is clearly cooling says that only the tap was forgotten. Or it
+// was tapped off, and yet the wax warms above scent-add for some minutes more.
 func judgeHeatLeftOn(w *Watch, f *Facts, it *item) finding {
-	if f.Sheet == nil || !f.Fragrance || !inJug(f.Stage) || f.Stage == plan.StagePouring {
+	if f.Sheet == nil || !(f.Fragrance || f.Reheating) || !inJug(f.Stage) || f.Stage == plan.StagePouring {
 		return finding{verdict: off}
 	}
-	if f.At-f.ScentAt < w.set.HeatOffAfter {
+	due := stirEnd(f) + w.set.HeatOffAfter
+	if f.At < due {
 		return finding{verdict: no}
 	}
 	fd := finding{probe: w.waxProbe, celsius: w.wax, limit: f.Sheet.Thresholds.ScentAdd}
@@ -248,7 +261,7 @@ func judgeHeatLeftOn(w *Watch, f *Facts, it *item) finding {
 		fd.verdict, fd.detail = yes, "heat on"
 	case !warming:
 		fd.verdict = no
-	case w.wax >= fd.limit && f.At-f.ScentAt >= 2*w.set.HeatOffAfter:
+	case w.wax >= fd.limit && f.At >= due+bathStaysHot:
 		fd.verdict, fd.detail = yes, "warming"
 	}
 	return fd
@@ -318,7 +331,8 @@ func judgeProbeLost(w *Watch, f *Facts, it *item) finding {
 		if h.haveGood {
 			since = h.goodAt
 		}
-		gone := f.At - since
+		// What it gave before a restart says nothing of the time the station was off.
+		gone := f.At - max(since, w.first)
 		if gone < w.set.LostAfter || gone.Seconds() < worst.seconds {
 			continue
 		}

@@ -423,7 +423,7 @@ func TestAlarmNeedsNothingElse(t *testing.T) {
 	nan := forecast.Forecast{Status: forecast.OK, Eta: math.NaN(), Lo: math.NaN(), Hi: math.Inf(1)}
 	for name, spoil := range map[string]func(*Facts){
 		"no forecast":     func(f *Facts) { f.Outlook = nil },
-		"rubbish":         func(f *Facts) { f.Outlook = &Outlook{nan, nan, nan, nan} },
+		"rubbish":         func(f *Facts) { f.Outlook = &Outlook{Scent: nan, WindowOpen: nan, Pour: nan, WindowClose: nan} },
 		"empty forecast":  func(f *Facts) { f.Outlook = &Outlook{} },
 		"all is well":     func(f *Facts) { f.Outlook = &Outlook{Pour: forecast.Forecast{Status: forecast.Disturbed}} },
 		"store fails":     func(f *Facts) { f.StoreErr = errors.New("database is locked") },

@@ -14,7 +14,7 @@ type Settings struct {
 
 	ApproachLead  time.Duration // flash-approach: the rate says the limit is this near
 	BathMargin    float64       // K above the bath's boiling point at which it must have boiled dry
-	HeatOffAfter  time.Duration // heat-left-on: this long after the fragrance went in
+	HeatOffAfter  time.Duration // heat-left-on: this long after the stirring is over
 	LostAfter     time.Duration // probe-lost: no good reading for this long
 	DisagreeBy    float64       // K between two probes in one pot
 	HotAbove      float64       // °C from which wax counts as hot
@@ -49,7 +49,7 @@ func DefaultSettings() Settings {
 
 		ApproachLead:  2 * time.Minute,
 		BathMargin:    3,
-		HeatOffAfter:  3 * time.Minute,
+		HeatOffAfter:  time.Minute,
 		LostAfter:     15 * time.Second,
 		DisagreeBy:    5,
 		HotAbove:      60,
@@ -94,7 +94,7 @@ func (s Settings) Validate() error {
 	span("WarmJars", s.WarmJars, time.Minute, 2*time.Hour)
 	span("ApproachLead", s.ApproachLead, 30*time.Second, 15*time.Minute)
 	num("BathMargin", s.BathMargin, 1, 15)
-	span("HeatOffAfter", s.HeatOffAfter, 30*time.Second, 30*time.Minute)
+	span("HeatOffAfter", s.HeatOffAfter, 15*time.Second, 30*time.Minute)
 	span("LostAfter", s.LostAfter, 3*time.Second, 2*time.Minute)
 	num("DisagreeBy", s.DisagreeBy, 1, 30)
 	num("HotAbove", s.HotAbove, 30, 90)

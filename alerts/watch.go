@@ -421,6 +421,22 @@ func (w *Watch) list(keep func(*item) bool) []Notice {
 	return out
 }
 
+// HandOver gives up the cues that a batch has raised and returns them as they
+// stand: its candles go on elsewhere, under another watch, which takes them with
+// Rebuild. Nothing is said of it, for nothing has changed.
+func (w *Watch) HandOver(batch string) []Notice {
+	var out []Notice
+	for _, it := range w.items {
+		if it.Class != Cue || it.state == Normal || it.state == OutOfService || it.raise == 0 || it.batch != batch {
+			continue
+		}
+		out = append(out, w.notice(it))
+		it.state, it.active = Normal, false
+		it.pendYes, it.pendNo = false, false
+	}
+	return out
+}
+
 // Rebuild takes the stored transitions of this pot, oldest first, and puts every
 // alarm and cue back where it stood. Alarms that stood still stand; whether they
 // are still true is decided by the readings to come. Call it once, before the

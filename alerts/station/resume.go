@@ -239,13 +239,7 @@ func (s *Station) toShelf(r *run) {
 	}
 	r.watch = alerts.NewWatch(r.batch.Pot, s.opt.Alarms)
 	if p, err := s.pot(r.batch.Pot); err == nil {
-		var cues []alerts.Notice // alarms stay with the pot
-		for _, n := range p.watch.Standing() {
-			if n.Class == alerts.Cue {
-				cues = append(cues, n)
-			}
-		}
-		r.watch.Rebuild(cues)
+		r.watch.Rebuild(p.watch.HandOver(r.batch.ID)) // alarms stay with the pot
 	}
 	s.mu.Lock()
 	s.shelf = append(s.shelf, r)

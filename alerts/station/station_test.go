@@ -293,3 +293,49 @@ func TestCurveEndsAfterPouring(t *testing.T) {
 		t.Errorf("the pot no longer shows its reading: %+v", v.Reading)
 	}
 }
+
+// A cue that was acknowledged before its candles left the pot stays so on the
+// shelf, over a restart too, and says whose it is.
+func TestAcknowledgedCueGoesToTheShelf(t *testing.T) {
+	k := newKitchen(t, nil)
+	k.pot.Warm(70)
+	k.pass(2 * time.Second)
+	code := k.start()
+	k.pass(2 * time.Second)
+	k.tap(plan.EventJugOut)
+	k.tap(plan.EventPourStart)
+	k.tap(plan.EventPoured)
+	k.mu.Lock()
+	k.now = k.now.Add(boathouse().Timers.Trim + time.Minute)
+	k.mu.Unlock()
+	k.st.Tick()
+	ctx := context.Background()
+	if err := k.st.Acknowledge(ctx, "big", alerts.KeyTrim, "ada"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := k.st.Start(ctx, "big", station.StartRequest{ID: "start-0002", Sheet: boathouse()}); err != nil {
+		t.Fatal(err)
+	}
+	k.pass(2 * time.Second)
+	check := func(when string) {
+		t.Helper()
+		var found []station.NoticeView
+		for _, n := range k.view().Notices {
+			if n.Key == alerts.KeyTrim {
+				found = append(found, n)
+			}
+		}
+		if len(found) != 1 || found[0].State != string(alerts.Acked) || found[0].Batch != code || found[0].Title == "" {
+			t.Errorf("%s: %+v", when, found)
+		}
+	}
+	check("on the shelf")
+	k.close()
+	k.posted = nil
+	k.open()
+	k.pass(2 * time.Second)
+	check("after a restart")
+	if k.cued(alerts.KeyTrim) {
+		t.Error("called again after a restart")
+	}
+}

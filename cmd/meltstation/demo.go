@@ -114,7 +114,9 @@ func newDemo(f demoFlags) (*demo, error) {
 		d.incidents = append(d.incidents, i)
 	}
 	d.scenario = demoScenario(f.seed)
-	d.scenario.Maker.Follow = f.noHands
+	if d.scenario.Maker.Follow = f.noHands; f.noHands {
+		d.scenario.Pot.WaterStart = d.scenario.Pot.Room // cold until somebody begins
+	}
 	if d.sheet, err = demoSheet(d.scenario.Limits); err != nil {
 		return nil, fmt.Errorf("working out the demo's batch: %w", err)
 	}
@@ -278,7 +280,7 @@ func (d *demo) greet(std Streams, url string) {
 		fmt.Fprintln(std.Out, "There are a few earlier batches to look at, simulated too.")
 	}
 	if d.f.noHands {
-		fmt.Fprintln(std.Out, "You are the maker: start the batch on the page, then tap what you do.")
+		fmt.Fprintln(std.Out, "You are the maker: start a batch on the page, then tap what you do.")
 	} else {
 		fmt.Fprintln(std.Out, "You may tap before the maker does.")
 	}

@@ -179,3 +179,18 @@ func TestDemoRecipesStandInTheirFolder(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkDemoPast is what the earlier batches cost before the demo opens.
+func BenchmarkDemoPast(b *testing.B) {
+	for b.Loop() {
+		path := filepath.Join(b.TempDir(), app.TraceName)
+		if err := writeDemoPast(b.Context(), path, time.Now(), sim.BoathouseLimits(), demoPastBatches()); err != nil {
+			b.Fatal(err)
+		}
+		info, err := os.Stat(path)
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(info.Size())/1024, "KiB")
+	}
+}

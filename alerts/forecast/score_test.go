@@ -55,8 +55,9 @@ func report(b *testing.B, r board, family string) {
 	b.ReportMetric(0, "ns/op")
 }
 
-// BenchmarkWorld scores the family that nothing was tuned on, with and without a
-// room probe, beside a straight line and a plain refit.
+// BenchmarkWorld scores the family of other physics and seeds than the one tuned
+// on (not a blind one: see the package documentation), with and without a room
+// probe, beside a straight line and a plain refit.
 func BenchmarkWorld(b *testing.B) {
 	set := families.Scoring(batches(b, 520))
 	for _, amb := range []bool{true, false} {
@@ -202,8 +203,10 @@ func TestBoundItself(t *testing.T) {
 	}
 }
 
-// The engine's own priors, as the bound takes them: the room within what is
-// stated of it, and an exponent that is 1 give or take.
+// Stand-ins for the engine's priors, which are mixtures: the room within what is
+// stated of it, and an exponent that is 1 give or take. The truth sits in the
+// middle of them, so a ratio to this bound below 1 is no feat, and one near 1 no
+// proof of efficiency; the ratio to Newton's own bound is the plain figure.
 const (
 	priorRoomProbe = 0.3
 	priorRoomGuess = 4.5

@@ -48,9 +48,9 @@ func (b *Browser) Batch(t testing.TB, base string, limit time.Duration) {
 		}
 		p.Shot(name)
 	}
-	wait("a time for the scent", `seen.next.some(w => w.startsWith("Scent-add"))`)
+	wait("a time for the scent", `seen.next.some(w => w.startsWith("Scent-add")) || seen.cues.some(w => w.startsWith("Fragrance in"))`)
 	shot("batch-heating")
-	wait("a time for the pour window", `seen.next.some(w => w.startsWith("Pour"))`)
+	wait("a time for the pour window", `seen.next.some(w => w.startsWith("Pour")) || seen.cues.some(w => w.includes("pour in"))`)
 	shot("batch-cooling")
 	wait("the cue to pour", `seen.cues.some(w => /^Pour now/i.test(w))`)
 	shot("batch-pour-now")

@@ -113,7 +113,7 @@ var mutants = []mutant{
 
 	// Station time.
 	{why: "a clock that can't be right is no gap", file: "alerts/station/timeline.go", run: "Clock|Cure|Standstill|Suspend",
-		old: "if gap < 0 || gap > gapMax {", new: "if gap > gapMax {"},
+		old: "if gap < 0 || gap > gapMax {", new: "if gap < 0 {"},
 	{why: "a step of the wall clock moves no timer", file: "alerts/station/timeline.go", run: "Clock|Cure|Standstill|Suspend",
 		old: "l.wall = l.wall.Add(step)\n", new: "l.wall = l.wall.Add(step)\n\tl.base += step\n"},
 	{why: "wax cools while the machine sleeps", file: "alerts/station/timeline.go", run: "Clock|Cure|Standstill|Suspend",

@@ -25,7 +25,7 @@ type module struct {
 func modules(t *testing.T) []module {
 	t.Helper()
 	list := exec.Command("go", "list", "-deps", "-f", "{{with .Module}}{{if not .Main}}{{.Path}}{{end}}{{end}}", "example.org/meltstation/cmd/meltstation")
-	list.Env = append(os.Environ(), "CGO_ENABLED=0")
+	list.Env = append(os.Environ(), "CGO_ENABLED=0", "GOFLAGS=") // -race, which a test run may set, needs cgo
 	paths, err := list.Output()
 	if err != nil {
 		t.Fatalf("go list: %v", err)

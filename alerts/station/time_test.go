@@ -104,35 +104,43 @@ func (k *kitchen) due() float64 {
 }
 
 // TestCureOverRestartWithWrongClock: a board without a battery restarts, thinks
-// it is 1970, and is set right a minute later. The trim timer that ran is right
-// again at once, and was never early.
+// it is 1970 (or years from now), and is set right a minute later. The trim timer
+// that ran is right again at once, and was never early.
 func TestCureOverRestartWithWrongClock(t *testing.T) {
-	var k *kitchen
-	k = newKitchen(t, stepping(&k))
-	k.pourAt()
-	start := k.due() // until trimming
-	k.close()
+	for name, wrong := range map[string]func(now time.Time) time.Duration{
+		"1970":           func(now time.Time) time.Duration { return time.Unix(0, 0).Sub(now) },
+		"ten years late": func(time.Time) time.Duration { return -tenYears },
+		"ten years on":   func(time.Time) time.Duration { return tenYears },
+	} {
+		t.Run(name, func(t *testing.T) {
+			var k *kitchen
+			k = newKitchen(t, stepping(&k))
+			k.pourAt()
+			start := k.due() // until trimming
+			k.close()
 
-	const off = 40 * time.Minute
-	k.mu.Lock()
-	k.now = k.now.Add(off)
-	k.mu.Unlock()
-	wrong := time.Unix(0, 0).Sub(k.clock())
-	k.step(wrong)
-	k.open()
-	k.tickTo(40)
-	k.st.Tick()
-	if got := k.due(); got > start || got < start-10 {
-		t.Errorf("with a clock that can't be right, trimming is due in %.0f s; at pouring it was %.0f", got, start)
-	}
-	k.mu.Lock()
-	k.now = k.now.Add(time.Minute)
-	k.mu.Unlock()
-	k.step(-wrong)
-	k.st.Tick()
-	want := start - (off + time.Minute).Seconds()
-	if got := k.due(); math.Abs(got-want) > 5 {
-		t.Errorf("after the clock was set right, trimming is due in %.0f s, want %.0f", got, want)
+			const off = 40 * time.Minute
+			k.mu.Lock()
+			k.now = k.now.Add(off)
+			k.mu.Unlock()
+			by := wrong(k.clock())
+			k.step(by)
+			k.open()
+			k.tickTo(40)
+			k.st.Tick()
+			if got := k.due(); !(got <= start && got >= start-10) {
+				t.Errorf("with a clock that can't be right, trimming is due in %.0f s; at pouring it was %.0f", got, start)
+			}
+			k.mu.Lock()
+			k.now = k.now.Add(time.Minute)
+			k.mu.Unlock()
+			k.step(-by)
+			k.st.Tick()
+			want := start - (off + time.Minute).Seconds()
+			if got := k.due(); !(math.Abs(got-want) <= 5) {
+				t.Errorf("after the clock was set right, trimming is due in %.0f s, want %.0f", got, want)
+			}
+		})
 	}
 }
 

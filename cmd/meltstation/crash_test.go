@@ -47,7 +47,12 @@ type victim struct {
 
 func launch(t *testing.T, config string) *victim {
 	t.Helper()
-	v := &victim{t: t, cmd: exec.Command(os.Args[0], "run", "--config", config)}
+	return launchAs(t, exec.Command(os.Args[0], "run", "--config", config))
+}
+
+func launchAs(t *testing.T, cmd *exec.Cmd) *victim {
+	t.Helper()
+	v := &victim{t: t, cmd: cmd}
 	v.cmd.Env = append(os.Environ(), "MELTSTATION_TEST_AS_PROGRAM=1")
 	v.cmd.Stderr = &v.log
 	out, err := v.cmd.StdoutPipe()

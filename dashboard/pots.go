@@ -180,25 +180,25 @@ func (s *Server) correct(w http.ResponseWriter, r *http.Request) error {
 	who := identityOf(r).name()
 	// Only what a maker may mend is passed on.
 	to := plan.Event{Kind: e.Kind, Wall: e.Wall, Celsius: e.Celsius, Grams: e.Grams, Counts: e.Counts, First: e.First, Last: e.Last, Text: e.Text}
-	return s.done(w, r, s.station.Correct(r.Context(), r.PathValue("pot"), r.PathValue("id"), to, who))
+	return s.noted(w, r, s.station.Correct(r.Context(), r.PathValue("pot"), r.PathValue("id"), to, who))
 }
 
 func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) error {
-	return s.done(w, r, s.station.Withdraw(r.Context(), r.PathValue("pot"), r.PathValue("id"), identityOf(r).name()))
+	return s.noted(w, r, s.station.Withdraw(r.Context(), r.PathValue("pot"), r.PathValue("id"), identityOf(r).name()))
 }
 
 func (s *Server) confirm(w http.ResponseWriter, r *http.Request) error {
-	return s.done(w, r, s.station.Confirm(r.Context(), r.PathValue("pot"), r.PathValue("id"), identityOf(r).name(), true))
+	return s.noted(w, r, s.station.Confirm(r.Context(), r.PathValue("pot"), r.PathValue("id"), identityOf(r).name(), true))
 }
 
 func (s *Server) deny(w http.ResponseWriter, r *http.Request) error {
-	return s.done(w, r, s.station.Confirm(r.Context(), r.PathValue("pot"), r.PathValue("id"), identityOf(r).name(), false))
+	return s.noted(w, r, s.station.Confirm(r.Context(), r.PathValue("pot"), r.PathValue("id"), identityOf(r).name(), false))
 }
 
 // notice runs one of the simple answers to an alarm or a cue.
 func (s *Server) notice(do func(ctx context.Context, pot, key, who string) error) handler {
 	return func(w http.ResponseWriter, r *http.Request) error {
-		return s.done(w, r, do(r.Context(), r.PathValue("pot"), r.PathValue("key"), identityOf(r).name()))
+		return s.noted(w, r, do(r.Context(), r.PathValue("pot"), r.PathValue("key"), identityOf(r).name()))
 	}
 }
 
@@ -220,7 +220,7 @@ func (s *Server) shelve(w http.ResponseWriter, r *http.Request) error {
 		return problemInvalid.with("An alarm can be put aside for 60 to 3600 seconds.")
 	}
 	d := time.Duration(req.Seconds * float64(time.Second))
-	return s.done(w, r, s.station.Shelve(r.Context(), r.PathValue("pot"), r.PathValue("key"), identityOf(r).name(), d))
+	return s.noted(w, r, s.station.Shelve(r.Context(), r.PathValue("pot"), r.PathValue("key"), identityOf(r).name(), d))
 }
 
 func (s *Server) removeNotice(w http.ResponseWriter, r *http.Request) error {
@@ -233,7 +233,7 @@ func (s *Server) removeNotice(w http.ResponseWriter, r *http.Request) error {
 	if req.Reason == "" || len(req.Reason) > maxText {
 		return problemInvalid.with("Say in a few words why the alarm is taken out of service.")
 	}
-	return s.done(w, r, s.station.Remove(r.Context(), r.PathValue("pot"), r.PathValue("key"), identityOf(r).name(), req.Reason))
+	return s.noted(w, r, s.station.Remove(r.Context(), r.PathValue("pot"), r.PathValue("key"), identityOf(r).name(), req.Reason))
 }
 
 // done answers 204, or says why not.
@@ -244,6 +244,14 @@ func (s *Server) done(w http.ResponseWriter, r *http.Request, err error) error {
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(http.StatusNoContent)
 	return nil
+}
+
+// noted is done for what the station notes before it writes.
+func (s *Server) noted(w http.ResponseWriter, r *http.Request, err error) error {
+	if err != nil {
+		return s.unsaved(r, true, err)
+	}
+	return s.done(w, r, nil)
 }
 
 // unsaved is refused for what the station may have noted all the same: it then

@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -168,7 +169,7 @@ func TestStationErrors(t *testing.T) {
 		{station.ErrInvalid, 422, "invalid"},
 		{alerts.ErrUnknownKey, 404, "not-found"},
 		{alerts.ErrMayNotShelf, 409, "not-now"},
-		{io.ErrShortWrite, 503, "unavailable"},
+		{io.ErrShortWrite, 503, "unsaved"}, // all these note first and write then,
 	} {
 		g := newRig(t)
 		g.station.fail = c.err
@@ -187,6 +188,11 @@ func (d diskFull) Tap(ctx context.Context, pot string, t station.Tap) (plan.Even
 func TestOnlyWhatIsOnDiskIsAcknowledged(t *testing.T) {
 	g := newRig(t, func(o *Options) { o.Station = diskFull{newFake()} })
 	wantProblem(t, g.ask("POST", "/api/v1/pots/a/taps", `{"id":"tap-000001","kind":"heat-off"}`), 503, "unsaved")
+	wantProblem(t, g.ask("POST", "/api/v1/pots/a/notices/flash-margin/acknowledge", ""), 503, "unsaved")
+}
+
+func (d diskFull) Acknowledge(ctx context.Context, pot, key, who string) error {
+	return errors.New("noted, but not on disk yet: the disk is full")
 }
 
 func TestHostileBodies(t *testing.T) {

@@ -156,7 +156,16 @@ func (w *Watch) warmLead(f *Facts) time.Duration {
 // beforeScent reports whether the batch is still to get its fragrance. A batch
 // without any goes through the same heat.
 func beforeScent(f *Facts) bool {
-	return f.Sheet != nil && !f.Fragrance && !f.Reheating && (f.Stage == plan.StageMelting || f.Stage == plan.StageScent)
+	if f.Sheet == nil || f.Fragrance || f.Reheating {
+		return false
+	}
+	switch f.Stage {
+	case plan.StageMelting, plan.StageScent:
+		return true
+	case plan.StageCooling: // heat off before the fragrance went in: it is still wanted
+		return !f.JugOut && f.Sheet.FragranceGrams() > 0
+	}
+	return false
 }
 
 func pickScent(o *Outlook) *forecast.Forecast { return &o.Scent }

@@ -456,10 +456,14 @@ func (l *line) head() (Message, bool) {
 	return l.queue[0], true
 }
 
-// pop takes the head off.
-func (l *line) pop(dropped bool) {
+// pop takes the head off if it is still this message: it may have been unsaid
+// meanwhile.
+func (l *line) pop(m Message, dropped bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if len(l.queue) == 0 || l.queue[0].ID != m.ID {
+		return
+	}
 	l.queue = slices.Delete(l.queue, 0, 1)
 	if dropped {
 		l.st.Dropped++
@@ -476,7 +480,7 @@ func (l *line) run(ctx context.Context) {
 		m, ok := l.head()
 		switch {
 		case ok && old(m, l.d.o):
-			l.pop(true)
+			l.pop(m, true)
 			continue
 		case ok && pause == 0:
 			pause = l.try(ctx, m, last, flight)
@@ -512,7 +516,7 @@ func (l *line) try(ctx context.Context, m Message, last time.Duration, flight ch
 	}
 	l.mark(err)
 	if err == nil {
-		l.pop(false)
+		l.pop(m, false)
 		return 0
 	}
 	l.d.o.Log.Warn("a call did not get through", "channel", l.route.Channel.Name(), "key", m.Notice.Key, "error", err)
@@ -520,7 +524,7 @@ func (l *line) try(ctx context.Context, m Message, last time.Duration, flight ch
 		l.d.failed(l, nameOf(m.Notice))
 	}
 	if errors.Is(err, ErrRefused) {
-		l.pop(true)
+		l.pop(m, true)
 		return 0
 	}
 	var later *retryAfter

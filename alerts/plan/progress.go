@@ -183,6 +183,10 @@ func (p *Progress) JugOut() bool { return p.jugOut }
 // when it has not been.
 func (p *Progress) PouredAt() (time.Duration, bool) { return p.pouredAt, p.poured }
 
+// StirredAt returns when the maker said that the stirring was over; the second
+// result is false when nobody has.
+func (p *Progress) StirredAt() (time.Duration, bool) { return p.stirredAt, p.stirred }
+
 // Trimmed reports whether the wicks have been trimmed.
 func (p *Progress) Trimmed() bool { return p.trimmed }
 

@@ -38,6 +38,7 @@ type pot struct {
 
 // run is one batch going through a pot.
 type run struct {
+	home     *pot // whose lock guards it, in the pot and on the shelf
 	batch    trace.Batch
 	sheet    plan.Sheet
 	known    forecast.Known // when it started
@@ -90,14 +91,17 @@ func (p *pot) take(at time.Duration, r probe.Reading) bool {
 		p.s.opt.Store.Append(readingEntry(p.run.batch.ID, p.opt.ID, at, r))
 		kept = true
 	}
-	if p.run != nil && r.Role == probe.RolePot && r.OK() {
+	leads := r.Role != probe.RolePot || p.potProbe(at) == st
+	if p.run != nil && r.Role == probe.RolePot && leads && r.OK() {
 		p.run.progress.Observe(at, r.Celsius)
 		p.stageMoved()
 	}
 	// The alarms see the reading before the forecast does: they need nothing of
 	// it, and must not wait should it be slow or broken.
 	p.evaluate(at, &r, 0)
-	p.fit(at, r)
+	if leads {
+		p.fit(at, r)
+	}
 
 	v := readingView(r, r.At)
 	p.s.hub.publish(Update{Type: "reading", Now: p.s.wall(p.s.now()), PotID: p.opt.ID, Reading: &v})
@@ -192,6 +196,8 @@ func (r *run) facts(f *alerts.Facts) {
 	f.HeatOn, f.Fragrance, f.JugOut = g.HeatOn(), g.Fragrance(), g.JugOut()
 	f.ScentAt, _ = g.ScentAt()
 	f.PouredAt, _ = g.PouredAt()
+	f.StirredAt, _ = g.StirredAt()
+	f.Reheating = g.Reheating()
 	f.TouchedAt = max(f.TouchedAt, g.TouchedAt())
 	for i := range r.events {
 		switch r.events[i].Kind {
@@ -277,10 +283,14 @@ func (p *pot) fit(at time.Duration, r probe.Reading) {
 	p.fitted = at
 	th := p.run.sheet.Thresholds
 	o := &alerts.Outlook{
+		At:    at,
 		Scent: p.engine.Crossing(th.ScentAdd, forecast.Heating),
 		Pour:  p.engine.Crossing(th.Pour, forecast.Cooling),
 	}
 	o.WindowOpen, o.WindowClose, p.openFor = p.engine.Band(th.PourHigh, th.PourLow)
+	if p.run.progress.Reheating() {
+		o.Reheat = p.engine.Crossing(th.PourHigh, forecast.Heating)
+	}
 	p.outlook = o
 	p.s.clearTrouble("forecast-" + p.opt.ID)
 	for _, n := range p.engine.Noticed() {
@@ -441,19 +451,31 @@ func (p *pot) tellEngine(e plan.Event) {
 
 // celsius is the pot's last good reading; 0 when there is none.
 func (p *pot) celsius() float64 {
-	if st := p.potProbe(); st != nil && st.HaveGood {
+	if st := p.potProbe(p.s.line.at(p.s.now())); st != nil && st.HaveGood {
 		return st.Good.Celsius
 	}
 	return 0
 }
 
-func (p *pot) potProbe() *alerts.ProbeState {
+// leadFor is how long a probe of the wax that gives nothing good still leads: a
+// second one in the same pot takes over then.
+const leadFor = 30 * time.Second
+
+// potProbe is the probe of the wax that stage and forecast rest on: the first
+// that has lately been good, else the one that was good last, else any.
+func (p *pot) potProbe(at time.Duration) *alerts.ProbeState {
+	var best *alerts.ProbeState
 	for _, id := range p.order {
-		if st := p.probes[id]; st.Role == probe.RolePot {
+		st := p.probes[id]
+		switch {
+		case st.Role != probe.RolePot:
+		case st.HaveGood && at-st.GoodAt <= leadFor:
 			return st
+		case best == nil, st.HaveGood && (!best.HaveGood || st.GoodAt > best.GoodAt):
+			best = st
 		}
 	}
-	return nil
+	return best
 }
 
 // show publishes the pot as it stands; unless urgent, at most once a second.

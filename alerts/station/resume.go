@@ -36,7 +36,9 @@ func (s *Station) resume(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("batch %s: %w", b.ID, err)
 		}
-		if r.progress.Over() {
+		r.home = p
+		if r.progress.Over() { // while the station was off
+			s.ended(r)
 			continue
 		}
 		p.mu.Lock()
@@ -55,6 +57,21 @@ func (s *Station) resume(ctx context.Context) error {
 	return nil
 }
 
+// ended closes a batch that came to its end while the station was off. A cured
+// one goes by the shelf, so that its cue still comes.
+func (s *Station) ended(r *run) {
+	if _, poured := r.progress.PouredAt(); poured {
+		r.watch = alerts.NewWatch(r.batch.Pot, s.opt.Alarms)
+		s.mu.Lock()
+		s.shelf = append(s.shelf, r)
+		s.mu.Unlock()
+		return
+	}
+	stage, _ := r.progress.Stage()
+	r.batch.Stage, r.batch.Ended = string(stage), s.wall(s.now())
+	s.saveBatch(r.batch)
+}
+
 // resumeAlarms puts the pot's alarms and cues back where they stood: by what was
 // written of them outside any batch, in the pot's last batches, and in those on
 // the shelf, in the order in which it happened.
@@ -71,7 +88,7 @@ func (p *pot) resumeAlarms(ctx context.Context) error {
 	}
 	shelf := map[string]*run{}
 	for _, r := range p.s.shelfRuns() {
-		if r.batch.Pot == p.opt.ID {
+		if r.home == p {
 			batches[r.batch.ID], shelf[r.batch.ID] = true, r
 		}
 	}
@@ -265,10 +282,7 @@ func (s *Station) shelved(batch string) *run {
 func (s *Station) tickShelf(now time.Time) {
 	at := s.line.at(now)
 	for _, r := range s.shelfRuns() {
-		p, err := s.pot(r.batch.Pot)
-		if err != nil {
-			p = s.pots[0]
-		}
+		p := r.home
 		p.mu.Lock()
 		r.progress.Tick(at)
 		f := alerts.Facts{At: at, Wall: s.wall(now), DiskFree: -1}

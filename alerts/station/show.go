@@ -34,7 +34,7 @@ func (p *pot) viewLocked(now time.Time) PotView {
 	for _, id := range p.order {
 		v.Probes = append(v.Probes, readingView(p.probes[id].Last, now))
 	}
-	if st := p.potProbe(); st != nil {
+	if st := p.potProbe(at); st != nil {
 		r := readingView(st.Last, now)
 		v.Reading = &r
 		if st.HaveGood {
@@ -101,7 +101,7 @@ func (p *pot) rate() (perSecond float64, ok bool) {
 			perSecond, ok = 0, false
 		}
 	}()
-	st := p.potProbe()
+	st := p.potProbe(p.s.line.at(p.s.now()))
 	if st == nil || !st.Last.OK() {
 		return 0, false
 	}
@@ -117,7 +117,7 @@ func (p *pot) fan(v *PotView) {
 	default:
 		return
 	}
-	if st := p.potProbe(); st == nil || !st.Last.OK() || p.outlook == nil {
+	if st := p.potProbe(p.s.line.at(p.s.now())); st == nil || !st.Last.OK() || p.outlook == nil {
 		return
 	}
 	end := fanLeast
@@ -141,11 +141,24 @@ func (p *pot) fan(v *PotView) {
 func (p *pot) next(at time.Duration, stage plan.Stage) *NextView {
 	r := p.run
 	th, tm := r.sheet.Thresholds, r.sheet.Timers
+	// Times count from the moment of the forecast; with no good reading since, they
+	// say nothing any more.
+	age, stale := (at - p.fitted).Seconds(), false
+	if st := p.potProbe(at); st != nil && st.HaveGood {
+		stale = at-st.GoodAt > p.s.opt.Alarms.StaleAfter
+	}
+	aged := func(v float64) *float64 { return finite(max(v-age, 0)) }
 	waits := func(key string, celsius float64, f *forecast.Forecast) *NextView {
 		n := &NextView{Key: key, Celsius: &celsius, Status: string(forecast.TooEarly), Reason: "no reading yet"}
 		if f != nil {
 			n.Status, n.Reason = string(f.Status), f.Reason
-			n.Eta, n.Lo, n.Hi = finite(f.Eta), finite(f.Lo), finite(f.Hi)
+			switch {
+			case stale:
+				n.Status, n.Reason = string(forecast.Disturbed), "no good reading of late"
+				return n
+			case f.Status == forecast.OK:
+				n.Eta, n.Lo, n.Hi = aged(f.Eta), aged(f.Lo), aged(f.Hi)
+			}
 			if f.Status != forecast.TooEarly && f.Status != forecast.Disturbed {
 				n.PReach = finite(f.PReach)
 			}
@@ -170,7 +183,7 @@ func (p *pot) next(at time.Duration, stage plan.Stage) *NextView {
 	switch stage {
 	case plan.StageMelting, plan.StageScent:
 		if _, in := r.progress.ScentAt(); in { // reheating: back above the window, then wait again
-			return waits("reheat", th.PourHigh, nil)
+			return waits("reheat", th.PourHigh, &o.Reheat)
 		}
 		n := waits("scent-add", th.ScentAdd, &o.Scent)
 		if stage == plan.StageScent {

@@ -87,6 +87,9 @@ type Station struct {
 	shelf    []*run // poured batches whose pot has gone on
 	dirty    map[string]trace.Batch
 	taught   []forecast.Lesson // by earlier batches, the latest first
+
+	codes sync.Mutex      // guards given
+	given map[string]bool // batch codes given out by this process
 }
 
 // New opens a station on its trace and stands where the trace stood: an open
@@ -113,6 +116,7 @@ func New(ctx context.Context, o Options) (*Station, error) {
 		born:     time.Now(),
 		troubles: map[string]Trouble{},
 		dirty:    map[string]trace.Batch{},
+		given:    map[string]bool{},
 		diskFree: -1,
 	}
 	_, lastAt, lastWall, err := o.Store.Last(ctx)

@@ -68,7 +68,7 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 		name = sheet.Name
 	}
 	p.run = &run{
-		sheet: sheet, progress: plan.NewProgress(sheet),
+		home: p, sheet: sheet, progress: plan.NewProgress(sheet),
 		batch: trace.Batch{
 			ID: code, Pot: potID, Name: name, Recipe: sheet.Recipe, Started: s.wall(now), StartAt: at,
 			Sheet: mustJSON(sheet), Lots: lots(sheet, req.Lots), Stage: string(plan.StageIdle),
@@ -132,11 +132,17 @@ func lots(s plan.Sheet, more []string) []string {
 // nextCode makes the next batch code of the day: 26-11-25-A, then -B, and so on.
 func (s *Station) nextCode(ctx context.Context) (string, error) {
 	day := s.wall(s.now()).Format("06-01-02")
+	s.codes.Lock()
+	defer s.codes.Unlock()
 	for i := 0; ; i++ {
 		code := day + "-" + letters(i)
+		if s.given[code] {
+			continue
+		}
 		_, err := s.opt.Store.Batch(ctx, code)
 		switch {
 		case errors.Is(err, trace.ErrNoBatch):
+			s.given[code] = true
 			return code, nil
 		case err != nil:
 			return day + "-" + s.wall(s.now()).Format("150405"), nil //nolint:nilerr // a trace that can't be asked must not stop a batch
@@ -264,7 +270,7 @@ func (p *pot) find(batch string) (*run, error) {
 		return p.run, nil
 	}
 	if batch != "" {
-		if r := p.s.shelved(batch); r != nil {
+		if r := p.s.shelved(batch); r != nil && r.home == p { // its pot's lock guards it
 			return r, nil
 		}
 		return nil, fmt.Errorf("%w: batch %s is not open", ErrNoBatch, batch)
@@ -282,7 +288,7 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(ol
 	r := p.run
 	var old *plan.Event
 	for _, cand := range append([]*run{p.run}, s.shelfRuns()...) {
-		if cand == nil {
+		if cand == nil || cand.home != p {
 			continue
 		}
 		for i := range cand.events {
@@ -356,7 +362,7 @@ func (s *Station) act(ctx context.Context, potID string, do func(w *alerts.Watch
 	ns, err := do(p.watch, at, s.wall(now))
 	if err != nil {
 		for _, r := range s.shelfRuns() {
-			if r.batch.Pot != potID {
+			if r.home != p {
 				continue
 			}
 			if more, e2 := do(r.watch, at, s.wall(now)); e2 == nil {

@@ -115,6 +115,9 @@ func decodeProblem(path string, err error) error {
 	if errors.As(err, &bad) {
 		row, _ := bad.Position()
 		what := strings.TrimPrefix(bad.Error(), "toml: ")
+		if key := strings.Join(bad.Key(), "."); strings.HasPrefix(what, "cannot decode") && key != "" {
+			what = key + " has the wrong kind of value"
+		}
 		return Problem{File: path, Line: row, Field: strings.Join(bad.Key(), "."), What: what, Mend: "check the quotes and the kind of value on this line: words and temperatures stand in quotes, counts do not"}
 	}
 	return Problem{File: path, What: err.Error(), Mend: "check that it is a TOML file"}
@@ -199,13 +202,13 @@ func quoteList(words []string) string {
 }
 
 // secret reads the file a secret is kept in.
-func (r *reader) secret(field, path string) string {
+func (r *reader) secret(field, path string) (secret string, ok bool) {
 	b, err := os.ReadFile(path)
 	if err != nil {
 		r.bad(field, fmt.Sprintf("the file %s can't be read", path), "check the path, and that the station's user may read it")
-		return ""
+		return "", false
 	}
-	return string(bytes.TrimSpace(b))
+	return string(bytes.TrimSpace(b)), true
 }
 
 func (r *reader) config(f *file) *Config {
@@ -352,16 +355,19 @@ func (r *reader) channels(f *file, c *Config) {
 	}
 	for i, w := range f.Webhook {
 		field := fmt.Sprintf("webhook.%d", i)
+		readable := true
 		if w.SecretFile != "" {
-			w.Secret = r.secret(field+".secret_file", w.SecretFile)
+			w.Secret, readable = r.secret(field+".secret_file", w.SecretFile)
 		}
-		check(field, w.Name, "webhook", w.WebhookConfig.Validate())
+		if readable {
+			check(field, w.Name, "webhook", w.WebhookConfig.Validate())
+		}
 		c.Webhooks = append(c.Webhooks, w.WebhookConfig)
 	}
 	for i, m := range f.Mail {
 		field := fmt.Sprintf("mail.%d", i)
 		if m.PasswordFile != "" {
-			m.Password = r.secret(field+".password_file", m.PasswordFile)
+			m.Password, _ = r.secret(field+".password_file", m.PasswordFile)
 		}
 		check(field, m.Name, "mail", m.MailConfig.Validate())
 		c.Mails = append(c.Mails, m.MailConfig)

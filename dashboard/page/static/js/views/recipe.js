@@ -54,6 +54,9 @@ export async function recipe(main, { id }) {
     if (Array.isArray(example)) {
       el = h('select', { id: fid, onchange: put }, example.map((x) => h('option', { value: x, selected: x === value },
         has(`recipe.basis.${x}`) ? t(`recipe.basis.${x}`) : has(`recipe.method.${x}`) ? t(`recipe.method.${x}`) : x || '–')));
+    } else if (key === 'notes') {
+      el = h('textarea', { id: fid, rows: 4, oninput: put, 'aria-describedby': `${fid}-e` });
+      el.value = value;
     } else {
       el = h('input', { id: fid, value, placeholder: example, autocomplete: 'off', oninput: put, 'aria-describedby': `${fid}-e` });
     }

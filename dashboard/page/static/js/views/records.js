@@ -143,9 +143,10 @@ async function one(main, id) {
       rec.containers?.length ? h('section', null, h('h2', null, t('record.jars')), table(t('record.jars'), ['', t('record.planned'), t('record.actual')], rec.containers.map((c) => h('tr', null,
         h('th', { scope: 'row' }, c.name), h('td', null, String(c.planned)), h('td', null, c.actual === null || c.actual === undefined ? '–' : String(c.actual)))))) : null,
       rec.steps?.length ? h('section', null, h('h2', null, t('record.steps')), h('ol', { class: 'events' }, rec.steps.map((s) => h('li', { class: s.taken ? 'taken' : null },
-        h('time', { datetime: s.wall }, format.clock(s.wall, u.clock)),
+        h('time', { datetime: s.wall }, sameDay(s.wall, rec.steps[0].wall) ? '' : `${format.day(s.wall, now)} `, format.clock(s.wall, u.clock)),
         h('span', { class: 'event-words' },
-          [s.title, s.text, s.grams ? format.mass(s.grams, u.mass) : '', s.celsius ? format.temp(s.celsius, u.temp) : '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
+          [s.title, s.grams ? format.mass(s.grams, u.mass) : '', s.celsius ? format.temp(s.celsius, u.temp) : '',
+            Object.entries(s.counts || {}).map(([name, n]) => `${n} × ${name}`).join(', '), s.found ? findingWords(s.found) : '', s.note || '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
           (s.before || []).map((b) => h('span', { class: 'kind' }, t('record.before', { text: b.text })))))))) : null,
       rec.summary?.alarms?.length ? h('section', null, h('h2', null, t('record.alarms')), h('ol', { class: 'events' }, rec.summary.alarms.map((a) => h('li', null,
         h('time', { datetime: a.at }, format.clock(a.at, u.clock)), h('span', { class: 'event-words' }, a.text))))) : null,
@@ -185,6 +186,8 @@ async function one(main, id) {
   return { update, destroy() { chart?.destroy(); }, title: () => rec.name || t('records.title') };
 }
 
+const sameDay = (a, b) => new Date(a).toDateString() === new Date(b).toDateString();
+
 const jars = (rec) => (rec.containers || []).reduce((n, c) => n + (c.actual ?? c.planned ?? 0), 0);
 
 function findingWords(x) {
@@ -194,7 +197,7 @@ function findingWords(x) {
     (x.finish || []).map((f) => t(`record.finish.${f}`)).join(', '),
     x.cold_throw ? `${t('record.throw')} ${t('record.throw.cold').toLowerCase()} ${x.cold_throw}/5` : '',
     x.hot_throw ? `${t('record.throw')} ${t('record.throw.hot').toLowerCase()} ${x.hot_throw}/5` : '',
-    b ? [t('record.burn'), b.wick || '', b.lasted ? format.wait(b.lasted) : '', b.reached ? t('record.burn.reached') : ''].filter(Boolean).join(' ') : '',
+    b ? [t('record.burn'), b.wick || '', b.lasted ? format.wait(b.lasted) : '', (b.reached ? t('record.burn.reached') : t('record.burn.not')).toLowerCase(), b.reached && b.reached_in ? `${t('record.burn.reached_in').replace(/ \(.*/, '')} ${format.wait(b.reached_in)}` : '', b.pool_width ? `${t('record.burn.width')}: ${b.pool_width}` : '', b.pool_depth ? `${t('record.burn.depth')}: ${b.pool_depth}` : '', b.flame_height ? `${t('record.burn.flame')}: ${b.flame_height}` : ''].filter(Boolean).join(' ') : '',
     x.text || '', x.who || '',
   ].filter(Boolean).join(' · ');
 }

@@ -64,6 +64,7 @@ type Engine struct {
 
 	started  bool
 	first    float64 // s, of the curve
+	began    float64 // °C, at its first reading
 	at       float64 // s, time of the state
 	last     float64 // s, time of the last reading given, of any use
 	goodAt   float64 // s, time of the last reading that was used
@@ -203,6 +204,7 @@ func (e *Engine) Add(t, celsius float64) {
 func (e *Engine) begin(t, c float64) {
 	e.started = true
 	e.first, e.at, e.last, e.since, e.modeAt = t, t, t, t, t
+	e.began = c
 	e.goodAt, e.count = t, 1
 	e.noise.begin(t, c)
 	e.wobble.begin()
@@ -468,6 +470,15 @@ func (e *Engine) pickMode(t float64) {
 		want = Cooling
 	case r > 3*sd+5e-4:
 		want = Heating
+	case e.mode == 0 && t-e.first > crawlFor:
+		// A big pot moves too slowly for its rate to stand out between readings:
+		// then how far it has come tells which way it goes.
+		if d := e.track.x[sT] - e.began; math.Abs(d) > math.Max(crawlLeast, 8*e.wobble.sd(8)) {
+			want = Cooling
+			if d > 0 {
+				want = Heating
+			}
+		}
 	}
 	if want == e.mode || t-e.first < 5 || e.count < 4 {
 		return
@@ -508,6 +519,12 @@ func (e *Engine) pickMode(t float64) {
 	e.breakRecord()
 	e.seed()
 }
+
+// How long and how far a curve too slow to have a rate must have come, s and K.
+const (
+	crawlFor   = 60
+	crawlLeast = 0.5
+)
 
 // flipLeast is how far the wax must have turned back before it counts, K; twice
 // that when it would be warming again.

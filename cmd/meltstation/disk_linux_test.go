@@ -21,6 +21,7 @@ import (
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/cmd/meltstation/app"
 	"example.org/meltstation/probe/trace"
+	"example.org/meltstation/sim/hardware"
 )
 
 // ask returns the status and body of a page of the daemon.
@@ -255,6 +256,70 @@ func (f diskFault) run(t *testing.T) {
 			t.Errorf("the page does not name %s: %s", kept[0], told)
 		}
 	}
+}
+
+// TestStartOnReadOnlyDisk starts the daemon on a card that the kernel has made
+// read-only after errors: it watches, takes a batch and alarms all the same, and
+// writes everything once the card can be written again.
+func TestStartOnReadOnlyDisk(t *testing.T) {
+	data := t.TempDir()
+	if err := syscall.Mount("none", data, "tmpfs", 0, "size=8m"); err != nil {
+		t.Skipf("only root may mount a disk: %v", err)
+	}
+	defer func() {
+		if err := syscall.Unmount(data, 0); err != nil {
+			t.Errorf("unmounting: %v", err)
+		}
+	}()
+	remount := func(flags uintptr) {
+		t.Helper()
+		if err := syscall.Mount("none", data, "tmpfs", syscall.MS_REMOUNT|flags, ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	table := kernelWire(t, hardware.Fixed(95))
+	config := filepath.Join(t.TempDir(), "station.toml")
+	text := fmt.Sprintf("[station]\ndata = %q\n[page]\nlisten = \"127.0.0.1:0\"\n[[probe]]\nevery = \"0.1 s\"\n%s", data, table)
+	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	v := launch(t, config)
+	v.until("a reading", func(p station.PotView) bool { return p.Reading != nil && p.Reading.Celsius != nil })
+	v.kill()
+
+	remount(syscall.MS_RDONLY)
+	v = launch(t, config)
+	defer func() { v.kill() }()
+	soon(t, "readyz saying no", func() bool { got, _ := v.ask("/readyz"); return got == 503 })
+	sheet := plan.Sheet{Name: "Low Tide", Thresholds: plan.DefaultThresholds(), Timers: plan.DefaultTimers(), Wax: []plan.Part{{Name: "rapeseed-coconut", Grams: 900}}}
+	sheet.Thresholds.Flash = &plan.FlashPoint{Celsius: 100, Method: "closed cup", Oil: "dusk"}
+	if got := v.call("POST", "/api/v1/pots/pot/start", station.StartRequest{ID: "start-00000001", Sheet: sheet}, nil); got != 503 {
+		t.Errorf("start: status %d, want 503: it stands and is not on disk", got)
+	}
+	if got := v.call("POST", "/api/v1/pots/pot/taps", station.Tap{ID: "tap-00000001", Kind: plan.EventScentAdded}, nil); got != 503 {
+		t.Errorf("scent-added: status %d, want 503", got)
+	}
+	p := v.until("the flash-point alarm", func(p station.PotView) bool {
+		for _, n := range p.Notices {
+			if n.Key == "flash-margin" {
+				return true
+			}
+		}
+		return false
+	})
+	remount(0)
+	soon(t, "the repeated tap on disk", func() bool {
+		return v.call("POST", "/api/v1/pots/pot/taps", station.Tap{ID: "tap-00000001", Kind: plan.EventScentAdded}, nil) == 200
+	})
+	soon(t, "readyz saying yes", func() bool { got, _ := v.ask("/readyz"); return got == 200 })
+	v.kill()
+
+	v = launch(t, config)
+	again := v.pot()
+	if again.Batch == nil || again.Batch.ID != p.Batch.ID || len(again.Events) != 2 {
+		t.Errorf("after a kill: batch %+v, events %+v; want %s with two events", again.Batch, again.Events, p.Batch.ID)
+	}
+	v.kill()
 }
 
 func lockDisk(t *testing.T, _ *victim, file string) func() {

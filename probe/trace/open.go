@@ -414,6 +414,8 @@ type pool struct {
 	immutable bool // opened as a file that nobody writes
 }
 
+const idleReaders = 2 // connections kept open for the next to read
+
 // openReaders opens the pool that reads. On a disk that can't be written a
 // database that was closed in order has no log and is opened as it is.
 func openReaders(ctx context.Context, path string) (*pool, error) {
@@ -435,6 +437,7 @@ func openPool(ctx context.Context, path string, pragmas ...string) (*pool, error
 			return nil, err
 		}
 		db.SetMaxOpenConns(4)
+		db.SetMaxIdleConns(idleReaders)
 		db.SetConnMaxIdleTime(time.Minute)
 		var n int
 		if err := db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&n); err != nil {

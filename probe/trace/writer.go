@@ -253,6 +253,13 @@ func (s *Store) broken(err error) {
 	if !errorIs(err, codeBusy, codeLocked, codeFull) {
 		s.w.close()
 	}
+	if r := s.readers.Load(); r != nil && errorIs(err, codeReadOnly) {
+		// SQLite shares the log's index among a process's connections. Readers that
+		// opened it on a disk that could only be read keep the writer out after the
+		// disk can be written again, so those that idle are let go.
+		r.SetMaxIdleConns(-1)
+		r.SetMaxIdleConns(idleReaders)
+	}
 }
 
 // transaction is one write under way. What it has learnt counts only when it is

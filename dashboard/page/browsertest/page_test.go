@@ -500,7 +500,11 @@ func TestOpensWithoutStation(t *testing.T) {
 		if i == 150 {
 			t.Fatal("the worker did not keep the page's files")
 		}
-		p.Eval(`new Promise(r => setTimeout(r, 200)).then(() => caches.open("meltstation-page")).then(c => c.keys()).then(k => k.some(r => r.url.endsWith("/js/app.js")) && k.some(r => new URL(r.url).pathname === "/") && k.some(r => r.url.endsWith("/css/forms.css")))`, &keep)
+		p.Eval(`new Promise(r => setTimeout(r, 200)).then(() => caches.open("meltstation-page")).then(c => c.keys()).then(k => {
+			const kept = new Set(k.map(r => new URL(r.url).pathname));
+			const used = performance.getEntriesByType("resource").map(e => new URL(e.name)).filter(u => u.origin === location.origin).map(u => u.pathname);
+			return kept.has("/") && used.includes("/js/app.js") && used.filter(u => !u.startsWith("/api/") && u !== "/sw.js").every(u => kept.has(u));
+		})`, &keep)
 	}
 	var kept int
 	p.Eval(`caches.open("meltstation-page").then(c => c.keys()).then(k => k.filter(r => new URL(r.url).pathname.startsWith("/api/")).length)`, &kept)

@@ -47,11 +47,15 @@ const (
 func main() {
 	only := flag.String("only", "", "run only mutants whose file or reason has this word")
 	limit := flag.Duration("timeout", 5*time.Minute, "how long one mutant's tests may take; a test that hangs has noticed")
+	fit := flag.Bool("fit", false, "only see whether every mutant still fits the source")
 	verbose := flag.Bool("v", false, "show which test noticed")
 	flag.Parse()
 	if _, err := os.Stat("go.mod"); err != nil {
 		fmt.Fprintln(os.Stderr, "mutants: run this at the top of the tree:", err)
 		os.Exit(2)
+	}
+	if *fit {
+		os.Exit(fits())
 	}
 	dir, err := os.MkdirTemp("", "mutants")
 	if err != nil {
@@ -61,6 +65,22 @@ func main() {
 	code := run(dir, *only, *limit, *verbose)
 	os.RemoveAll(dir)
 	os.Exit(code)
+}
+
+// fits says which mutants have lost their place.
+func fits() int {
+	code := 0
+	for _, m := range mutants {
+		source, err := os.ReadFile(m.file)
+		if n := bytes.Count(source, []byte(m.old)); err != nil || n != 1 {
+			fmt.Printf("%s: %s: %d places have\n%s\n", m.file, m.why, n, m.old)
+			code = 1
+		}
+	}
+	if code == 0 {
+		fmt.Printf("ok %d mutants fit the source\n", len(mutants))
+	}
+	return code
 }
 
 func run(dir, only string, limit time.Duration, verbose bool) int {

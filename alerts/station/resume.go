@@ -192,7 +192,7 @@ func (p *pot) resumeCurve(entries []trace.Entry) {
 		from = entries[n-1].At - resumeCurve
 	}
 	next := 0
-	events := p.run.events
+	events := p.run.history // as they were told then; a correction tells the forecast nothing
 	tell := func(upTo time.Duration) {
 		for next < len(events) && events[next].At <= upTo {
 			if !events[next].Detected {

@@ -147,10 +147,28 @@ func (s *Station) Run(ctx context.Context) error {
 		defer close(done)
 		s.flushLoop(ctx)
 	}()
+	watched := make(chan struct{})
+	go func() { // apart from the pots: a disk that hangs must not stop their timers
+		defer close(watched)
+		look := time.NewTicker(s.opt.TickEvery)
+		defer look.Stop()
+		for {
+			s.watchStore()
+			select {
+			case <-ctx.Done():
+				return
+			case <-look.C:
+			}
+		}
+	}()
 	for {
 		select {
 		case <-ctx.Done():
 			<-done
+			select {
+			case <-watched:
+			case <-time.After(time.Second): // a disk that hangs may hold it
+			}
 			return nil
 		case <-tick.C:
 			s.Tick()
@@ -217,7 +235,6 @@ func (s *Station) Tick() {
 	if step != 0 {
 		s.log.Warn("the wall clock stepped", "by", step)
 	}
-	s.watchStore()
 	for _, p := range s.pots {
 		p.tick(now, step)
 	}

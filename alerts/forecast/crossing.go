@@ -417,7 +417,7 @@ func (e *Engine) Band(high, low float64) (open, shut Forecast, openFor Forecast)
 	shut = e.Crossing(low, Cooling)
 	openFor = shut
 	if open.Status == OK && shut.Status == OK {
-		openFor.Eta = shut.Eta - open.Eta
+		openFor.Eta = math.Max(0, shut.Eta-open.Eta)
 		openFor.Lo = math.Max(0, math.Min(shut.Lo-open.Lo, openFor.Eta))
 		openFor.Hi = math.Max(shut.Hi-open.Hi, openFor.Eta)
 	}

@@ -217,7 +217,7 @@ func TestModbusFaults(t *testing.T) {
 	}
 	defer unplug()
 	src, err := serialtc.OpenModbus(serialtc.ModbusConfig{
-		LineConf: serialtc.LineConfig{Port: path, Baud: 115200, Timeout: 300 * time.Millisecond}, Slave: 1, Scale: 0.1})(t.Context())
+		LineConf: serialtc.LineConfig{Port: path, Baud: 115200, Timeout: time.Second}, Slave: 1, Scale: 0.1})(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

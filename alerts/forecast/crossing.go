@@ -393,7 +393,7 @@ func (e *Engine) Ahead(s float64) (lo, mid, hi float64, ok bool) {
 			v := x.spread(&p.g, false)*rate*rate + x.q*x.q*s*s*s/3*rate*rate
 			sd = math.Sqrt(v)
 		} else {
-			sd = math.Sqrt(x.p[0][0] + 2*s*x.p[0][1] + s*s*x.p[1][1])
+			sd = math.Sqrt(math.Max(0, x.p[0][0]+2*s*x.p[0][1]+s*s*x.p[1][1]))
 		}
 		m.add(wx, temp, sd)
 	}

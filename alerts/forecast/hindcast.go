@@ -88,12 +88,12 @@ func (e *Engine) moments(s float64) (mean, v float64) {
 // ahead is where one expert sees the wax in s seconds.
 func (x *expert) ahead(s float64) (mean, sd float64) {
 	if s <= 0 {
-		return x.x[sT], math.Sqrt(x.p[sT][sT])
+		return x.x[sT], math.Sqrt(math.Max(0, x.p[sT][sT]))
 	}
 	temp, rate := path(x.x[sT], x.x[sR], x.x[sTa], x.x[sN], s)
 	p, ok := crossing(x.x[sT], x.x[sR], x.x[sTa], x.x[sN], temp)
 	if !ok {
-		return temp, math.Sqrt(x.p[0][0] + 2*s*x.p[0][1] + s*s*x.p[1][1])
+		return temp, math.Sqrt(math.Max(0, x.p[0][0]+2*s*x.p[0][1]+s*s*x.p[1][1])) // rounding may bring it below
 	}
 	return temp, math.Sqrt((x.spread(&p.g, false) + x.q*x.q*s*s*s/3) * rate * rate)
 }

@@ -306,6 +306,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		return math.Max(math.Exp(mid+wide*(e.mix.quantile(p)-mid))-lag, 0)
 	}
 	f := Forecast{Status: OK, Level: level, PReach: p, Eta: math.Max(math.Exp(mid)-lag, 0), Lo: q((1 - level) / 2), Hi: q((1 + level) / 2)}
+	f.Lo, f.Hi = math.Min(f.Lo, f.Eta), math.Max(f.Hi, f.Eta) // quantiles are found to a tolerance
 	if f.Hi-f.Lo > 2.5*f.Eta+60 {
 		g := because(TooEarly, "not enough curve yet")
 		g.PReach = p

@@ -54,6 +54,11 @@ func TestRepeatedEventIsLeftOut(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// On disk by now: said to be there, and no number is spent on it.
+	again, err := s.CommitEach(t.Context(), event("B1", "e1", "start", 2), event("B1", "e1", "start", 3))
+	if err != nil || len(again) != 2 || again[0] != (trace.Placed{Seq: first, Duplicate: true}) || again[1] != again[0] {
+		t.Errorf("sent again: %+v, %v; want number %d, a duplicate, twice", again, err, first)
+	}
 	s.Append(event("B1", "e1", "start", 2))
 	s.Append(potReading("B1", 3, 22))
 	if err := s.Flush(t.Context()); err != nil {

@@ -211,6 +211,11 @@ func (x *expert) spread(g *[dim]float64, cond bool) float64 {
 // farthest is the longest a wax is given to get anywhere, s: beyond it, it stands.
 const farthest = 12 * 3600.0
 
+// laziest is the longest time constant toward the room that a pot in a kitchen
+// may have, s: ten litres under a lid in a bath left to itself take a quarter of
+// it. What is slower is kept warm.
+const laziest = 12 * 3600.0
+
 // standing is how long a straight line may take, s, before the wax counts as
 // standing still.
 const standing = 8 * 3600.0
@@ -330,14 +335,10 @@ func (e *Engine) spreadOut(target float64) (reach float64) {
 	for i := range e.bank[:e.nbank] {
 		x := &e.bank[i]
 		wx := math.Exp(x.lw)
-		if e.away && x.law.room {
-			wx *= 0.02
-		}
-		tot += wx
-		if wx < 3e-4 {
-			tot -= wx
+		if wx < 3e-4 || e.away && x.law.room {
 			continue
 		}
+		tot += wx
 		n := x.nodes(target)
 		first, void, lost := m.n, 0.0, 0.0
 		for k := range n {
@@ -348,7 +349,7 @@ func (e *Engine) spreadOut(target float64) (reach float64) {
 				continue
 			}
 			p, ok := crossing(s[sT], s[sR], s[sTa], s[sN], target)
-			if !ok || p.t > farthest {
+			if !ok || p.t > farthest || s[sR]*float64(x.law.dir) <= 0 || x.law.room && s[sR] > -d/laziest {
 				lost += w
 				continue
 			}

@@ -223,6 +223,10 @@ func (x *expert) read(y, v, clip float64) float64 {
 	return -0.5 * (in*in/s + math.Log(s))
 }
 
+// steepest is the greatest exponent: open water, whose vapour pressure grows fast
+// with the temperature, is near 2.
+const steepest = 2.5
+
 // tidy keeps the state where the law has meaning.
 func (x *expert) tidy() {
 	for i := 0; i < sW; i++ {
@@ -231,7 +235,7 @@ func (x *expert) tidy() {
 		}
 	}
 	if x.law.nsd > 0 {
-		x.x[sN] = math.Min(math.Max(x.x[sN], math.Max(0, x.law.n-4*x.law.nsd)), x.law.n+4*x.law.nsd)
+		x.x[sN] = math.Min(math.Max(x.x[sN], math.Max(0, x.law.n-4*x.law.nsd)), math.Min(x.law.n+4*x.law.nsd, steepest))
 	}
 	if x.law.dir == Cooling {
 		lo := -10.0

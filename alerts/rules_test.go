@@ -643,8 +643,13 @@ func TestWordsInTheMakersUnits(t *testing.T) {
 // What stands beside an alarm that hurts people says what to do, never promises
 // safety, and never sends anyone for water.
 func TestDangerousAlarmsCarryTheCautions(t *testing.T) {
-	for _, key := range []string{KeyFlashMargin, KeyBoiledDry} {
-		w := Words(Notice{Key: key, Class: Alarm, State: Unacked, Probe: "p", Celsius: 95, Limit: 90}, Units{})
+	for _, n := range []Notice{
+		{Key: KeyFlashMargin, Celsius: 95}, {Key: KeyFlashMargin, Celsius: 88.5},
+		{Key: KeyBoiledDry, Celsius: 95}, {Key: KeyBoiledDry, Celsius: 88.5},
+	} {
+		key := n.Key
+		n.Class, n.State, n.Probe, n.Limit = Alarm, Unacked, "p", 90
+		w := Words(n, Units{})
 		all := strings.Join(w.Do, " ")
 		for _, want := range []string{"Turn the heat off", "lid", "Never put water on hot wax", "call for help", "not a safety device"} {
 			if !strings.Contains(all, want) {
@@ -653,6 +658,23 @@ func TestDangerousAlarmsCarryTheCautions(t *testing.T) {
 		}
 		if !strings.HasPrefix(w.Do[0], "Turn the heat off") {
 			t.Errorf("%s begins with %q", key, w.Do[0])
+		}
+	}
+}
+
+// An alarm that still stands below its limit, within its deadband or its
+// off-delay, says that it was over, not that it is.
+func TestBelowTheLimitSaysSo(t *testing.T) {
+	for _, key := range []string{KeyFlashMargin, KeyBoiledDry, KeyTooHotForScent, KeyScorch} {
+		for _, s := range []State{Unacked, Acked} {
+			n := Notice{Key: key, Class: Alarm, State: s, Probe: "p", Celsius: 94.4, Limit: 96, Flash: 106, Method: "closed cup", Oil: "driftwood"}
+			if w := Words(n, Units{}); !strings.Contains(w.Body, "was over") || !strings.Contains(w.Body, "still too close") || strings.Contains(w.Title, "TOO HOT") {
+				t.Errorf("%s %s below its limit: %+v", key, s, w)
+			}
+			n.Celsius = 96
+			if w := Words(n, Units{}); strings.Contains(w.Body, "was over") {
+				t.Errorf("%s %s at its limit: %+v", key, s, w)
+			}
 		}
 	}
 }

@@ -79,6 +79,17 @@ type phrase struct {
 	then        func(Notice) *phrase // another phrase for some notices; nil result = this one
 }
 
+// below is another phrase for an alarm that stands though the wax is under its
+// limit again: not far enough, or not for long enough.
+func below(title, body string, do ...string) func(Notice) *phrase {
+	return func(n Notice) *phrase {
+		if n.Limit <= 0 || n.Celsius <= 0 || n.Celsius >= n.Limit {
+			return nil
+		}
+		return &phrase{title: title, body: body, do: do}
+	}
+}
+
 // language holds every string that a maker reads about alarms and cues.
 type language struct {
 	phrases                map[string]phrase
@@ -143,12 +154,18 @@ var english = language{
 			title: "TOO HOT: {temp}. Heat off now",
 			body:  "The wax with fragrance is at {temp}. The limit is {limit}: {oil} can give off vapour that burns from {flash} ({method}).",
 			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely. Keep flames and sparks away.", smother, noWater, leave, aidOnly},
+			then: below("Still too hot: {temp}. Heat off",
+				"The wax with fragrance was over the limit of {limit} and is at {temp}, still too close to it: {oil} can give off vapour that burns from {flash} ({method}).",
+				heatOff, "Keep flames and sparks away.", smother, noWater, leave, aidOnly),
 		},
 		KeyBoiledDry: {
 			name:  "Bath boiled dry",
 			title: "BATH BOILED DRY? {temp}. Heat off now",
 			body:  "{temp} is more than boiling water can give (limit {limit}): the bath has run dry, or the pot stands on the heat.",
 			do:    []string{heatOff, "Let it cool before you add water to the bath, and never into the wax.", smother, noWater, leave, aidOnly},
+			then: below("Bath boiled dry? {temp}. Heat off",
+				"It was over {limit}, more than boiling water can give, and is at {temp}, still too close to it: the bath has run dry, or the pot stands on the heat.",
+				heatOff, "Let it cool before you add water to the bath, and never into the wax.", smother, noWater, leave, aidOnly),
 		},
 		KeyFlashApproach: {
 			name:  "Heating too fast",
@@ -161,12 +178,18 @@ var english = language{
 			title: "Too hot for the fragrance: {temp}",
 			body:  "The wax is at {temp}, over the limit of {limit}: {oil} can give off vapour that burns from {flash} ({method}).",
 			do:    []string{"If the fragrance is in: heat off now, and tap \"Scent is in\".", "If it is not: turn the heat off and let the wax cool to scent-add first.", noWater, aidOnly},
+			then: below("Still too hot for the fragrance: {temp}",
+				"The wax was over the limit of {limit} and is at {temp}, still too close to it: {oil} can give off vapour that burns from {flash} ({method}).",
+				"If the fragrance is in: heat off now, and tap \"Scent is in\".", "If it is not: turn the heat off and let the wax cool to scent-add first.", noWater, aidOnly),
 		},
 		KeyScorch: {
 			name:  "Wax too hot",
 			title: "Wax too hot: {temp}",
 			body:  "The wax is at {temp}. Above {limit} it spoils: it yellows and holds scent less well.",
 			do:    []string{"Turn the heat down or off.", "If it smokes: heat off, lid on if you can do so safely, and stay away from it.", noWater, aidOnly},
+			then: below("Wax still too hot: {temp}",
+				"The wax was over {limit}, where it spoils, and is at {temp}, still too close to it.",
+				"Turn the heat down or off.", "If it smokes: heat off, lid on if you can do so safely, and stay away from it.", noWater, aidOnly),
 		},
 		KeyHeatLeftOn: {
 			name:  "Heat left on",

@@ -93,7 +93,8 @@
 //	POST /api/v1/pots/{pot}/events/{id}/confirm                   → 204   (yes, what the station noticed is right)
 //	POST /api/v1/pots/{pot}/events/{id}/deny                      → 204
 //	POST /api/v1/pots/{pot}/events/{id}/correct                   plan.Event (only kind, wall, celsius, grams,
-//	                                                              counts, first, last, text are looked at) → 204
+//	                                                              counts, first, last, text are looked at; a "wall"
+//	                                                              moves it) → 204
 //	POST /api/v1/pots/{pot}/notices/{key}/acknowledge             → 204   (no body)
 //	POST /api/v1/pots/{pot}/notices/{key}/shelve                  {"seconds":600} → 204 (60 to 3600 s)
 //	POST /api/v1/pots/{pot}/notices/{key}/unshelve                → 204

@@ -2,6 +2,7 @@ package station
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -79,6 +80,12 @@ func (p *pot) viewLocked(now time.Time) PotView {
 		v.Events = append(v.Events, e)
 		if e.Detected {
 			v.Asked = append(v.Asked, e.ID)
+		}
+	}
+	if slices.ContainsFunc(r.history, func(e plan.Event) bool { return e.Corrects != "" }) {
+		for _, e := range r.history {
+			e.Forecast = nil
+			v.History = append(v.History, e)
 		}
 	}
 	v.Next = p.next(at, stage)

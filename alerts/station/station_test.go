@@ -2,6 +2,7 @@ package station_test
 
 import (
 	"context"
+	"errors"
 	"math"
 	"path/filepath"
 	"slices"
@@ -337,5 +338,51 @@ func TestAcknowledgedCueGoesToTheShelf(t *testing.T) {
 	check("after a restart")
 	if k.cued(alerts.KeyTrim) {
 		t.Error("called again after a restart")
+	}
+}
+
+// What the maker corrects holds from then on, its time of day too, and what
+// stood there before is kept.
+func TestCorrection(t *testing.T) {
+	k := newKitchen(t, nil)
+	ctx := t.Context()
+	k.pass(time.Minute)
+	if _, err := k.st.Start(ctx, "big", station.StartRequest{ID: "start-00001", Sheet: boathouse()}); err != nil {
+		t.Fatal(err)
+	}
+	k.pass(5 * time.Minute)
+	e, err := k.st.Tap(ctx, "big", station.Tap{ID: "scent-00001", Kind: plan.EventScentAdded})
+	if err != nil {
+		t.Fatal(err)
+	}
+	k.pass(time.Minute)
+	earlier := e.Wall.Add(-90 * time.Second)
+	if err := k.st.Correct(ctx, "big", e.ID, plan.Event{Wall: earlier, Grams: 54.5, Celsius: e.Celsius}, "Ada"); err != nil {
+		t.Fatal(err)
+	}
+	holds := func() plan.Event {
+		events := plan.Fold(k.view().Events)
+		i := slices.IndexFunc(events, func(x plan.Event) bool { return x.ID == e.ID })
+		if i < 0 {
+			t.Fatalf("the event is gone: %+v", events)
+		}
+		return events[i]
+	}
+	if got := holds(); !got.Wall.Equal(earlier) || got.At != e.At-90*time.Second || got.Grams != 54.5 || got.Celsius != e.Celsius {
+		t.Errorf("corrected to %+v, from %+v", got, e)
+	}
+	for _, wall := range []time.Time{e.Wall.Add(-time.Hour), e.Wall.Add(time.Hour)} {
+		if err := k.st.Correct(ctx, "big", e.ID, plan.Event{Wall: wall}, "Ada"); !errors.Is(err, station.ErrInvalid) {
+			t.Errorf("moved to %s: %v", wall.Sub(e.Wall), err)
+		}
+	}
+	first := slices.IndexFunc(k.view().History, func(x plan.Event) bool { return x.ID == e.ID && x.Grams == 0 && x.Wall.Equal(e.Wall) })
+	if first < 0 {
+		t.Errorf("what stood there before is gone: %+v", k.view().History)
+	}
+	k.close()
+	k.open()
+	if got := holds(); !got.Wall.Equal(earlier) || got.Grams != 54.5 {
+		t.Errorf("after a restart %+v", got)
 	}
 }

@@ -279,7 +279,7 @@ func (p *pot) find(batch string) (*run, error) {
 }
 
 // amend records a correction or a withdrawal of an event.
-func (s *Station) amend(ctx context.Context, potID, eventID string, make func(old plan.Event) plan.Event) error {
+func (s *Station) amend(ctx context.Context, potID, eventID string, make func(r *run, old plan.Event, now time.Duration) (plan.Event, error)) error {
 	p, err := s.pot(potID)
 	if err != nil {
 		return err
@@ -306,7 +306,11 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(ol
 		return fmt.Errorf("%w: a start is not taken back; give the batch up instead", ErrNotNow)
 	}
 	now := s.now()
-	e := make(*old)
+	e, err := make(r, *old, s.line.at(now))
+	if err != nil {
+		p.mu.Unlock()
+		return err
+	}
 	e.At, e.Wall, e.Corrects = s.line.at(now), s.wall(now), eventID
 	e.ID = fmt.Sprintf("%s-%s-%d", e.Kind, eventID, e.At.Milliseconds())
 	p.enter(r, e)
@@ -320,21 +324,39 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(ol
 
 // Withdraw takes an event back; it stays in the history.
 func (s *Station) Withdraw(ctx context.Context, pot, eventID, who string) error {
-	return s.amend(ctx, pot, eventID, func(plan.Event) plan.Event {
-		return plan.Event{Kind: plan.EventWithdrawal, Who: who}
+	return s.amend(ctx, pot, eventID, func(*run, plan.Event, time.Duration) (plan.Event, error) {
+		return plan.Event{Kind: plan.EventWithdrawal, Who: who}, nil
 	})
 }
 
 // Correct replaces what an event says; the first version stays in the history.
-// A zero time keeps the event's own.
+// A zero time keeps the event's own; a time of day alone moves it on the station's
+// time line by as much as it differs. An event can't be moved to before its batch
+// started, nor to what is still to come.
 func (s *Station) Correct(ctx context.Context, pot, eventID string, to plan.Event, who string) error {
-	return s.amend(ctx, pot, eventID, func(old plan.Event) plan.Event {
+	return s.amend(ctx, pot, eventID, func(r *run, old plan.Event, now time.Duration) (plan.Event, error) {
 		to.ID, to.Kind, to.Who, to.Detected = old.ID, old.Kind, who, false
-		if to.At == 0 {
+		switch {
+		case to.At != 0:
+		case to.Wall.IsZero():
 			to.At, to.Wall = old.At, old.Wall
+		default:
+			to.At = old.At + to.Wall.Sub(old.Wall)
+		}
+		if to.At != old.At && to.At < r.batch.StartAt {
+			return plan.Event{}, fmt.Errorf("%w: that is before the batch started", ErrInvalid)
+		}
+		if to.At != old.At && to.At > now {
+			return plan.Event{}, fmt.Errorf("%w: that is still to come", ErrInvalid)
+		}
+		if to.Lots == nil {
+			to.Lots = old.Lots
+		}
+		if to.Found == nil {
+			to.Found = old.Found
 		}
 		to.Corrects, to.Corrected = "", nil
-		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &to}
+		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &to}, nil
 	})
 }
 
@@ -344,9 +366,9 @@ func (s *Station) Confirm(ctx context.Context, pot, eventID, who string, yes boo
 	if !yes {
 		return s.Withdraw(ctx, pot, eventID, who)
 	}
-	return s.amend(ctx, pot, eventID, func(old plan.Event) plan.Event {
+	return s.amend(ctx, pot, eventID, func(_ *run, old plan.Event, _ time.Duration) (plan.Event, error) {
 		old.Detected, old.Who = false, who
-		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &old}
+		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &old}, nil
 	})
 }
 

@@ -60,14 +60,15 @@ type PotView struct {
 	Stage    plan.Stage       `json:"stage"`
 	StageAge float64          `json:"stage_age"` // s since the stage began
 	HeatOn   bool             `json:"heat_on"`
-	Next     *NextView        `json:"next"`    // the next thing to do
-	Fan      []FanPoint       `json:"fan"`     // predicted path, up to the next target and a little beyond
-	Bands    *plan.Thresholds `json:"bands"`   // null when no batch
-	Notices  []NoticeView     `json:"notices"` // standing alarms and cues, the most urgent first
-	Events   []plan.Event     `json:"events"`  // of the batch, oldest first
-	Asked    []string         `json:"asked"`   // ids of detected events that wait for "yes, that's right"
-	Taps     []plan.EventKind `json:"taps"`    // what may be tapped now, the likeliest first
-	Stamp    uint64           `json:"stamp"`   // send it back with a tap: a tap for another stamp's stage is refused as stale
+	Next     *NextView        `json:"next"`              // the next thing to do
+	Fan      []FanPoint       `json:"fan"`               // predicted path, up to the next target and a little beyond
+	Bands    *plan.Thresholds `json:"bands"`             // null when no batch
+	Notices  []NoticeView     `json:"notices"`           // standing alarms and cues, the most urgent first
+	Events   []plan.Event     `json:"events"`            // of the batch, as they now hold, oldest first
+	History  []plan.Event     `json:"history,omitempty"` // every event as it came, with the corrections and withdrawals; absent while there are none
+	Asked    []string         `json:"asked"`             // ids of detected events that wait for "yes, that's right"
+	Taps     []plan.EventKind `json:"taps"`              // what may be tapped now, the likeliest first
+	Stamp    uint64           `json:"stamp"`             // send it back with a tap: a tap for another stamp's stage is refused as stale
 }
 
 // ReadingView is one reading.

@@ -1,6 +1,6 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { emptyCurve, append, thin, nearest, fanAt, standing, indexAt, curvesOf, worthShowing } from '../static/js/curve-data.js';
+import { emptyCurve, append, thin, nearest, fanAt, standing, history, indexAt, curvesOf, worthShowing } from '../static/js/curve-data.js';
 import { staffSpan, staffTicks, yOf, timeSpan, flashLimit } from '../static/js/scale.js';
 
 function day() {
@@ -89,6 +89,25 @@ test('withdrawn events are gone, corrected ones replaced', () => {
   ]);
   assert.deepEqual(got.map((e) => e.id), ['a', 'b']);
   assert.equal(got[1].wall, '2026-01-01T10:10:00Z');
+});
+
+test('what was corrected is kept with what stood there before', () => {
+  const scent = { id: 's', kind: 'scent-added', wall: '2026-01-01T10:00:00Z', celsius: 75.2 };
+  const got = history([
+    scent,
+    { id: 'j', kind: 'jug-out', wall: '2026-01-01T10:05:00Z', detected: true },
+    { id: 'c1', kind: 'correction', corrects: 's', wall: '2026-01-01T10:01:00Z', who: 'Ada', corrected: { ...scent, grams: 75 } },
+    { id: 'c2', kind: 'correction', corrects: 's', wall: '2026-01-01T10:02:00Z', who: 'Ada', corrected: { ...scent, grams: 74.5 } },
+    { id: 'c3', kind: 'correction', corrects: 'j', wall: '2026-01-01T10:06:00Z', corrected: { id: 'j', kind: 'jug-out', wall: '2026-01-01T10:05:00.000Z' } },
+    { id: 'w', kind: 'withdrawal', corrects: 'c2' },
+    { id: 'n', kind: 'note', wall: '2026-01-01T10:07:00Z', text: 'draught' },
+    { id: 'w2', kind: 'withdrawal', corrects: 'n' },
+  ]);
+  assert.deepEqual(got.map((x) => [x.event.id, x.event.grams, x.before.map((b) => [b.grams, b.by]), x.taken]), [
+    ['s', 75, [[undefined, 'Ada']], false], // the second correction was taken back
+    ['j', undefined, [], false], // a yes to what was noticed corrects nothing
+    ['n', undefined, [], true],
+  ]);
 });
 
 const bands = { scent_add: 74, pour_high: 57, pour: 54, pour_low: 50, congeal: 44, flash: { celsius: 93 }, flash_margin: 10 };

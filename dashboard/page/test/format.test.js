@@ -115,3 +115,8 @@ test('the station’s words in the units of this device', () => {
   assert.equal(own('in about 9 min at 60.0 °C', 'C', 'g'), 'in about 9 min at 60.0 °C');
   assert.equal(own(undefined, 'C', 'g'), '');
 });
+
+test('no full stop after a question', () => {
+  assert.equal(f.sentences('Is anyone with the wax?', 'Go and look at the wax now.'), 'Is anyone with the wax? Go and look at the wax now.');
+  assert.equal(f.sentences('Pour now', '', 'The wax is at 57 °C.'), 'Pour now. The wax is at 57 °C.');
+});

@@ -2,6 +2,7 @@ import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { readdirSync, readFileSync } from 'node:fs';
 import en from '../static/js/strings.en.js';
+import pairing from '../static/pair/strings.en.js';
 import { t } from '../static/js/strings.js';
 
 const root = new URL('../static/js/', import.meta.url);
@@ -26,4 +27,12 @@ test('holes are filled, and plurals chosen', () => {
   assert.equal(t('dur.d', { n: 1 }), '1 day');
   assert.equal(t('dur.d', { n: 14 }), '14 days');
   assert.equal(t('no such key'), 'no such key');
+});
+
+test('the pairing page has its words from one file, all of them', () => {
+  const html = readFileSync(new URL('../static/pair.html', import.meta.url), 'utf8');
+  const js = readFileSync(new URL('../static/pair/pair.js', import.meta.url), 'utf8');
+  const asked = new Set([...html.matchAll(/data-words="([^"]+)"/g), ...js.matchAll(/\bwords\.([a-z]+)/g)].map((m) => m[1]));
+  for (const code of ['code-wrong', 'too-many']) asked.add(code); // codes of the station's answers
+  assert.deepEqual([...asked].sort(), Object.keys(pairing).sort());
 });

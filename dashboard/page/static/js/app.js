@@ -7,7 +7,7 @@ import * as prefs from './prefs.js';
 import * as live from './live.js';
 import * as sound from './sound.js';
 import * as format from './format.js';
-import { watch, headline } from './notices.js';
+import { watch, headline, restsOnShelf } from './notices.js';
 import { glance } from './views/glance.js';
 
 // The style of forms and lists, and of dialogs: not needed for the first glance.
@@ -100,11 +100,13 @@ function drawBar() {
   const here = route.name === 'pot' ? '' : route.name === 'recipe' ? 'sheet' : route.name === 'compare' ? 'records' : route.name;
   const many = (store.snapshot?.pots.length || 0) > 1;
   const pot = ['pot', 'curve'].includes(route.name) ? route.id : '';
-  rebuild(bar.nav, [here, many, pot], () => tabs.map(([name, key]) => h('a', {
+  const waits = (store.snapshot?.pots || []).some((p) => (p.notices || []).some(restsOnShelf));
+  rebuild(bar.nav, [here, many, pot, waits], () => tabs.map(([name, key]) => h('a', {
     href: name === 'curve' && pot ? `#/curve/${encodeURIComponent(pot)}` : `#/${name}`,
     'data-key': key,
     'aria-current': here === name ? 'page' : null,
-  }, t(key === 'nav.glance' && !many ? 'nav.glance.one' : key))));
+  }, t(key === 'nav.glance' && !many ? 'nav.glance.one' : key),
+  name === 'shelf' && waits ? [h('span', { class: 'tab-mark', 'aria-hidden': 'true' }), h('span', { class: 'quiet' }, ` (${t('nav.shelf.waits')})`)] : null)));
 }
 
 function updateBar() {
@@ -224,6 +226,8 @@ window.addEventListener('hashchange', go);
 window.addEventListener('online', live.tryNow);
 document.addEventListener('visibilitychange', () => { if (!document.hidden) { live.check(); live.tryNow(); keepAwake(); update(); } });
 document.querySelector('.skip').textContent = t('skip');
+strips.setAttribute('aria-label', t('strips'));
+document.getElementById('toasts').setAttribute('aria-label', t('toasts'));
 document.querySelector('.skip').addEventListener('click', (e) => { e.preventDefault(); main.focus(); });
 live.connect();
 go();

@@ -140,19 +140,34 @@ export function fanAt(fan, ahead) {
   return { lo: fan[0].lo, mid: fan[0].mid, hi: fan[0].hi };
 }
 
-/** Events as they stand: withdrawn ones gone, corrected ones replaced, in order of time. */
-export function standing(events) {
+/**
+ * A batch's events as a history: [{event, before, taken}] in order of time.
+ * `event` is what now holds, under the id it was first given; `before` is what
+ * it said earlier, oldest first, each with `until` and `by`; `taken` is true
+ * when it was taken back. A withdrawal may take back a correction or another
+ * withdrawal.
+ */
+export function history(events) {
+  const all = events || [];
   const gone = new Set();
-  const changed = new Map();
-  for (const e of events || []) {
-    if (e.kind === 'withdrawal') gone.add(e.corrects);
-    if (e.kind === 'correction' && e.corrected) changed.set(e.corrects, e.corrected);
-  }
-  return (events || [])
-    .filter((e) => e.kind !== 'withdrawal' && e.kind !== 'correction' && !gone.has(e.id))
-    .map((e) => (changed.has(e.id) ? { ...e, ...changed.get(e.id), id: e.id } : e))
-    .sort((x, y) => (x.wall < y.wall ? -1 : x.wall > y.wall ? 1 : 0));
+  for (const e of [...all].reverse()) if (e.kind === 'withdrawal' && !gone.has(e.id)) gone.add(e.corrects);
+  return all.filter((e) => e.kind !== 'withdrawal' && e.kind !== 'correction').map((first) => {
+    let event = first;
+    const before = [];
+    for (const c of all) {
+      if (c.kind !== 'correction' || c.corrects !== first.id || !c.corrected || gone.has(c.id)) continue;
+      // A "yes" to what the station noticed changes no more than who says it.
+      if (said(event) !== said(c.corrected)) before.push({ ...event, until: c.wall, by: c.who || '' });
+      event = { ...c.corrected, id: first.id };
+    }
+    return { event, before, taken: gone.has(first.id) };
+  }).sort((x, y) => (x.event.wall < y.event.wall ? -1 : x.event.wall > y.event.wall ? 1 : 0));
 }
+
+const said = (e) => JSON.stringify([e.kind, Date.parse(e.wall), e.celsius || 0, e.grams || 0, e.counts || {}, e.first || 0, e.last || 0, e.text || '']);
+
+/** Events as they stand: withdrawn ones gone, corrected ones replaced, in order of time. */
+export const standing = (events) => history(events).filter((x) => !x.taken).map((x) => x.event);
 
 /**
  * Makes one curve of each probe's stretches, from what the station answers:

@@ -62,6 +62,9 @@ export function own(words, { temp: unit, mass: weight }) {
     }));
 }
 
+/** Parts of speech joined as sentences: no full stop after a question. */
+export const sentences = (...parts) => parts.filter(Boolean).map((p) => (/[.?!…:]$/.test(p) ? p : `${p}.`)).join(' ');
+
 /** "71°": for marks and axes, where the unit is said nearby. */
 export const degrees = (celsius, unit, decimals = 0) => `${fixed(toShown(celsius, unit), decimals)}°`;
 

@@ -45,7 +45,7 @@ export function watch() {
     if (!['raised', 'reminded'].includes(n.why)) return;
     sound.play('cue');
     sound.shake('cue');
-    say([own(n.title), n.why === 'raised' ? own(n.body) : ''].filter(Boolean).join('. '));
+    say(format.sentences(own(n.title), n.why === 'raised' ? own(n.body) : ''));
     sound.speak(own(n.title));
   });
 }
@@ -58,8 +58,8 @@ function draw() {
     const id = idOf(c);
     if (announced.has(id)) continue;
     const first = own((c.notice.do || [])[0] || '');
-    say(`${t('alarm')}: ${own(c.notice.title)}. ${first}`, true);
-    sound.speak(`${t('alarm')}. ${own(c.notice.title)}. ${first}`, true);
+    say(`${t('alarm')}: ${format.sentences(own(c.notice.title), first)}`, true);
+    sound.speak(format.sentences(t('alarm'), own(c.notice.title), first), true);
   }
   announced = now;
   const open = calling.filter((c) => !hidden.has(idOf(c)));
@@ -180,9 +180,12 @@ function remove(pot, n) {
     () => (field.value.trim() ? act(pot, n, 'remove', { reason: field.value.trim() }) : false));
 }
 
+/** Whether a notice is a cue of the shelf that was seen: a mark on the shelf's tab does for it. */
+export const restsOnShelf = (n) => n.class === 'cue' && !!n.batch && n.state === 'acked';
+
 /** Draws a pot's standing alarms and cues as strips, the first cue first-class. */
 export function drawStrips(el, pot, skip) {
-  const list = (pot.notices || []).filter((n) => n.key !== skip);
+  const list = (pot.notices || []).filter((n) => n.key !== skip && !restsOnShelf(n));
   const u = units();
   rebuild(el, [pot.id, list.map((n) => [n.key, n.state, n.title, n.since, n.until]), store.maker, u], () => list.map((n) => h('div', { class: `strip ${n.class}` },
     h('button', { type: 'button', class: 'strip-title', 'data-key': `see ${n.key}`, onclick: () => details(pot, n) },

@@ -44,9 +44,8 @@ export function reduce(state, message) {
       break;
     case 'event':
       if (message.event) {
-        pot(message.pot_id, (p) => ({
-          events: (p.events || []).some((e) => e.id === message.event.id) ? p.events : [...(p.events || []), message.event],
-        }));
+        const add = (list) => (list.some((e) => e.id === message.event.id) ? list : [...list, message.event]);
+        pot(message.pot_id, (p) => ({ events: add(p.events || []), ...(p.history ? { history: add(p.history) } : {}) }));
       }
       break;
     case 'room':

@@ -9,9 +9,12 @@ export default {
   'nav.curve': 'Curve',
   'nav.sheet': 'Sheet',
   'nav.shelf': 'Shelf',
+  'nav.shelf.waits': 'something may be done',
   'nav.records': 'Records',
   'nav.setup': 'Set-up',
   'skip': 'To the content',
+  'strips': 'The page and the station',
+  'toasts': 'Answers',
   'title.default': 'meltstation',
   'demo.short': 'demo ×{n}',
 
@@ -159,8 +162,10 @@ export default {
   'tap.stale': 'Not kept: the pot had already moved on. Look again, then tap.',
   'tap.failed': 'Not kept: {why}',
   'tap.offline': 'Not sent: the station can’t be reached. Nothing waits to be sent; tap again once it is back.',
+  'tap.changed': 'The buttons have just changed. Look, then tap again.',
   'tap.wait': 'Taps wait until the station answers.',
   'tap.count': 'Count the jars',
+  'tap.weigh': 'Weight…',
   'tap.abandon.ask': 'Give up this batch?',
   'tap.abandon.body': 'The trace and the record stay. Turn the heat off first.',
   'tap.abandon.yes': 'Give it up',
@@ -171,6 +176,8 @@ export default {
   'form.saved': 'Kept.',
   'form.note': 'What happened, in your words',
   'form.leftover': 'Left in the jug',
+  'form.scent': 'Scent weighed in',
+  'form.scent.asked': 'The sheet asks for {mass}.',
   'form.count': 'How many of each were filled',
   'form.first': 'In the jug at the first jar',
   'form.last': 'In the jug at the last jar',
@@ -207,6 +214,7 @@ export default {
   'event.edit.title': 'Correct: {what}',
   'event.take-back': 'Take back',
   'event.when': 'When',
+  'event.before': 'before {clock}: {text}{who}',
 
   // alarms and cues
   'alarm': 'Alarm',
@@ -329,7 +337,9 @@ export default {
   'sheet.more': 'One more: {name}',
   'sheet.no-pot': 'Every pot has a batch under way.',
   'sheet.zero': 'Say how many jars, or how much wax.',
-  'sheet.load': '{p} % of the wax',
+  'sheet.load': '{p} % of the wax, {q} % of the total',
+  'sheet.share': '{p} % of the blend',
+  'sheet.scent.all': 'Scent together',
   'sheet.viewer': 'This device only watches: it can work out a sheet, not start it.',
 
   // recipe

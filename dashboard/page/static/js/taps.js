@@ -15,6 +15,7 @@ const RETRY = 60000; // ms in which the same tap after a broken line keeps its i
 
 const busy = new Set(); // pot ids with a tap under way
 const changedAt = new Map(); // pot id → when its buttons last changed
+const tappedAt = new Map(); // pot id → when it was last tapped
 const unanswered = new Map(); // pot + kind → {id, at}
 
 /** Whether a pot's tap is waiting for the station's answer. */
@@ -26,7 +27,13 @@ export const isBusy = (pot) => busy.has(pot);
  */
 export async function tap(pot, kind, extra = {}, { guarded = true } = {}) {
   if (busy.has(pot.id)) return false;
-  if (guarded && performance.now() - (changedAt.get(pot.id) ?? -GUARD) < GUARD) return false;
+  const now = performance.now();
+  if (guarded && now - (changedAt.get(pot.id) ?? -GUARD) < GUARD) {
+    // The second half of a double tap is let go by; a tap on buttons that changed by themselves is said not to count.
+    if (now - (tappedAt.get(pot.id) ?? -GUARD) > GUARD) toast(t('tap.changed'), { stay: 4000 });
+    return false;
+  }
+  tappedAt.set(pot.id, now);
   if (!store.live) { toast(t('tap.offline'), { kind: 'bad' }); return false; }
   const key = `${pot.id} ${kind}`;
   const old = unanswered.get(key);
@@ -59,7 +66,8 @@ export async function tap(pot, kind, extra = {}, { guarded = true } = {}) {
 function kept(pot, kind, event) {
   const what = t(`event.${kind}`);
   const actions = [{ label: t('tap.undo'), run: () => undo(pot, event, what) }];
-  if (kind === 'poured') actions.unshift({ label: t('tap.count'), run: () => countJars(pot, event) });
+  if (kind === 'poured') actions.push({ label: t('tap.count'), run: () => countJars(pot, event) });
+  if (kind === 'scent-added' && pot.batch?.sheet?.fragrance?.length) actions.push({ label: t('tap.weigh'), run: () => weighScent(pot, event) });
   toast(t('tap.done', { what, clock: format.clock(event.wall, units().clock) }), { actions });
 }
 
@@ -114,14 +122,15 @@ export function countJars(pot, event) {
     label(first, `${t('form.first')} (°${u.temp})`),
     label(last, `${t('form.last')} (°${u.temp})`),
   ], t('form.save'), async () => {
-    const body = { kind: 'poured', wall: event.wall, counts: {} };
+    const body = { ...asItStands(event), counts: {} };
     for (const c of counts) {
       const n = format.typed(c.field.value || '0');
       if (!Number.isInteger(n) || n < 0) return invalid(c.field);
       body.counts[c.name] = n;
     }
-    for (const [name, field] of [['first', first], ['last', last]]) {
-      if (!field.value.trim()) continue;
+    for (const [name, field, was] of [['first', first, shown(event.first)], ['last', last, shown(event.last)]]) {
+      if (field.value === was) continue; // stays to the last digit
+      if (!field.value.trim()) { delete body[name]; continue; }
       const n = format.typed(field.value);
       if (Number.isNaN(n)) return invalid(field);
       body[name] = format.fromShown(n, u.temp);
@@ -137,7 +146,33 @@ export function countJars(pot, event) {
   });
 }
 
-function invalid(field) {
+/** The scent as it was weighed in: a correction of the tap "scent is in". */
+function weighScent(pot, event) {
+  const u = units();
+  const field = h('input', { inputmode: 'decimal', autocomplete: 'off', required: true, id: elementId('f') });
+  const asked = (pot.batch?.sheet?.fragrance || []).reduce((n, p) => n + p.grams, 0);
+  return dialog(t('tap.weigh'), [label(field, `${t('form.scent')} (${u.mass})`, asked ? t('form.scent.asked', { mass: format.mass(asked, u.mass) }) : '')], t('form.save'), async () => {
+    const n = format.typed(field.value);
+    if (!(n > 0)) return invalid(field);
+    try {
+      await api.event(pot.id, event.id, 'correct', { ...asItStands(event), grams: format.massFromShown(n, u.mass) });
+      toast(t('form.saved'), { stay: 4000 });
+      return true;
+    } catch (err) {
+      toast(t('failed', { why: err.message }), { kind: 'bad' });
+      return false;
+    }
+  });
+}
+
+/** What a correction may say of an event, as the event says it now. */
+export function asItStands(event) {
+  const body = { kind: event.kind };
+  for (const k of ['celsius', 'grams', 'counts', 'first', 'last', 'text']) if (event[k]) body[k] = event[k];
+  return body;
+}
+
+export function invalid(field) {
   field.setCustomValidity(t('form.number'));
   field.reportValidity();
   field.addEventListener('input', () => field.setCustomValidity(''), { once: true });

@@ -1,17 +1,17 @@
 // Pairing: the code comes after # from a QR code, or is typed.
+import words from './strings.en.js';
+
+for (const el of document.querySelectorAll('[data-words]')) el.textContent = words[el.dataset.words];
+document.title = `${words.title} · meltstation`;
+
 const form = document.getElementById('form');
 const code = document.getElementById('code');
 const name = document.getElementById('name');
 const answer = document.getElementById('answer');
 const send = document.getElementById('send');
 
-const kind = /iPad|Tablet/i.test(navigator.userAgent) ? 'Tablet' : /Mobi|Android|iPhone/i.test(navigator.userAgent) ? 'Phone' : 'Computer';
+const kind = /iPad|Tablet/i.test(navigator.userAgent) ? words.tablet : /Mobi|Android|iPhone/i.test(navigator.userAgent) ? words.phone : words.computer;
 name.value = kind;
-
-const words = {
-  'code-wrong': 'That code does not fit, or its five minutes are over. Ask the station for a new one.',
-  'too-many': 'Too many tries. Wait a minute, then ask the station for a new code.',
-};
 
 async function pair() {
   send.disabled = true;
@@ -23,10 +23,10 @@ async function pair() {
     });
     if (res.ok) { location.replace('/'); return; }
     const problem = await res.json().catch(() => ({}));
-    answer.textContent = words[problem.code] || [problem.detail || problem.title || 'That did not work.', problem.mend].filter(Boolean).join(' ');
+    answer.textContent = (problem.code && words[problem.code]) || [problem.detail || problem.title || words.failed, problem.mend].filter(Boolean).join(' ');
     code.select();
   } catch {
-    answer.textContent = 'The station can’t be reached. Is this device on the same network?';
+    answer.textContent = words.away;
   }
   send.disabled = false;
 }

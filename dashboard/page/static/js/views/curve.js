@@ -96,7 +96,7 @@ export async function curve(main, { id }) {
         rebuild(key, [lines.map((l) => l.words), u.temp], () => (lines.length < 2 ? [] : lines.map((l) => h('li', { class: `k-${l.kind}` }, l.words))));
       }
     }
-    eventList(events, pot, standing(pot.events));
+    eventList(events, pot, pot.history || pot.events);
     if (table.open) drawTable(c, u);
   }
 

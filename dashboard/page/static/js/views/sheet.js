@@ -13,7 +13,7 @@ const poured = ['setting', 'trim', 'curing', 'done', 'idle'];
 
 export async function sheet(main, { query }) {
   const from = query.get('from') || ''; // an earlier batch to make again
-  const [got, was] = await Promise.all([api.recipes(), from ? api.sheet({ from }).catch((err) => {
+  const [got, latest, was] = await Promise.all([api.recipes(), api.batches({ limit: 1 }).catch(() => null), from ? api.sheet({ from }).catch((err) => {
     toast(t('failed', { why: err.message }), { kind: 'bad' });
     return null;
   }) : null]);
@@ -28,7 +28,8 @@ export async function sheet(main, { query }) {
     return { title: () => t('sheet.title') };
   }
 
-  let chosen = again || recipes.find((r) => r.key === query.get('recipe')) || recipes[0];
+  let chosen = again || recipes.find((r) => r.key === query.get('recipe'))
+    || recipes.find((r) => r.name === latest?.batches?.[0]?.recipe) || recipes[0]; // the one used last
   const counts = new Map();
   const recall = () => { counts.clear(); for (const c of chosen === again ? again.counts : []) counts.set(c.name, c.count); };
   recall();
@@ -222,16 +223,21 @@ const pairs = (list) => h('dl', { class: 'pairs' }, list.filter(Boolean).map(([k
 
 function weigh(m, s, u, lots) {
   const row = (kind, words) => (m[kind] || []).map((p, i) => h('tr', null,
-    h('th', { scope: 'row' }, p.name, h('span', { class: 'kind' }, words),
+    h('th', { scope: 'row' }, p.name, h('span', { class: 'kind' }, words(p)),
       lots ? h('input', { class: 'lot no-print', 'data-lot': `${kind} ${i}`, value: p.lot || '', placeholder: t('sheet.lot'), 'aria-label': `${t('sheet.lot')}: ${p.name}`, autocomplete: 'off', maxlength: 80 }) : null,
       p.lot ? h('span', { class: lots ? 'print-only' : 'kind' }, `${t('sheet.lot')} ${p.lot}`) : null),
     h('td', { class: 'grams' }, format.mass(p.grams, u.mass, kind === 'wax' ? s.scale_step : s.fine_step || s.scale_step))));
+  // The load is that of the whole blend; each oil has its share of the blend.
+  const oils = m.fragrance || [];
+  const scent = oils.reduce((a, p) => a + p.grams, 0);
+  const load = s.load_of_wax ? t('sheet.load', { p: format.fixed(s.load_of_wax, 2), q: format.fixed(s.load_of_total, 2) }) : '';
   const total = m.total_grams || ['wax', 'fragrance', 'extras'].flatMap((k) => m[k] || []).reduce((a, p) => a + p.grams, 0);
   return h('table', { class: 'weigh' },
     h('caption', null, t('sheet.weigh')),
     h('tbody', null,
-      row('wax', t('sheet.wax')),
-      row('fragrance', s.load_of_wax ? `${t('sheet.scent')} · ${t('sheet.load', { p: format.fixed(s.load_of_wax, 2) })}` : t('sheet.scent')),
-      row('extras', t('sheet.extras')),
+      row('wax', () => t('sheet.wax')),
+      row('fragrance', (p) => (oils.length > 1 ? `${t('sheet.scent')} · ${t('sheet.share', { p: format.fixed(scent > 0 ? (100 * p.grams) / scent : 0, 0) })}` : [t('sheet.scent'), load].filter(Boolean).join(' · '))),
+      oils.length > 1 ? h('tr', null, h('th', { scope: 'row' }, t('sheet.scent.all'), h('span', { class: 'kind' }, load)), h('td', { class: 'grams' }, format.mass(scent, u.mass, s.fine_step || s.scale_step))) : null,
+      row('extras', () => t('sheet.extras')),
       h('tr', { class: 'total' }, h('th', { scope: 'row' }, t('sheet.total')), h('td', { class: 'grams' }, format.mass(total, u.mass, Math.min(s.scale_step || 1, s.fine_step || s.scale_step || 1))))));
 }

@@ -155,7 +155,17 @@
 //	GET    /api/v1/probes                         → {"probes":[{"id","name","kind","where","pot","role","attached",
 //	                                                "last":station.ReadingView|null,"good":station.ReadingView|null,
 //	                                                "rate":readings per second,"readings":n,"errors":{"crc":2},
-//	                                                "since":"…","mend":"…what to do, or empty…"}]}
+//	                                                "since":"…","mend":"…what to do, or empty…",
+//	                                                "calibration":{"points":[{"kind","true","raw","at","by","note"}],
+//	                                                  "taking":{"kind","true","raw","near","quality","steady","mean","range",
+//	                                                    "drift" a minute,"span","hold"}|null}}],
+//	                                                "altitude":metres|null}
+//	POST   /api/v1/probes/{id}/calibration        {"kind":"ice"|"boiling"|"reference"|"none","celsius":of a reference,
+//	                                                "metres" or "pressure" (hPa): of boiling} → 204; the probe is watched
+//	                                                until it holds still ("none": it counts as it reads from now on).
+//	                                                409 while a batch is in its pot.
+//	POST   /api/v1/probes/{id}/calibration/keep   → 200 its calibration; 422 while it does not hold still   (no body)
+//	DELETE /api/v1/probes/{id}/calibration        → 204   (gives it up)
 //	GET    /api/v1/channels                       → {"channels":[station.ChannelView]}
 //	POST   /api/v1/channels/test                  → {"channels":[station.ChannelView]}   (tries each now)
 //	GET    /api/v1/push/key                       → {"key":"base64url VAPID public key"}, 404 when push is off

@@ -15,6 +15,8 @@ import (
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/dashboard/pairing"
 	"example.org/meltstation/dashboard/recipes"
+	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/calibrate"
 	"example.org/meltstation/probe/trace"
 )
 
@@ -33,6 +35,9 @@ var bodies = []struct{ method, path, body string }{
 	{"DELETE", "/api/v1/push/subscription", `{"endpoint":"https://push.example.net/v1/abc"}`},
 	{"PUT", "/api/v1/preferences", `{"units":"F","mass":"oz","clock":"12","theme":"dark","sound":false,"language":"en"}`},
 	{"POST", "/pair", `{"code":"BCDF-GHJK","name":"Kitchen phone"}`},
+	{"POST", "/api/v1/probes/spare/calibration", `{"kind":"boiling","metres":120}`},
+	{"POST", "/api/v1/probes/spare/calibration", `{"kind":"reference","celsius":57.3}`},
+	{"POST", "/api/v1/probes/spare/calibration", `{"kind":"none"}`},
 	{"POST", "/api/v1/pairing-codes", `{"role":"viewer"}`},
 }
 
@@ -60,9 +65,11 @@ func fuzzRig(t testing.TB) *rig {
 	if err := st.PutBatch(context.Background(), trace.Batch{ID: "26-11-24-A", Pot: "a", Name: "Harbour Fog", Started: time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC)}); err != nil {
 		t.Fatal(err)
 	}
-	docs := &memoryDocs{}
+	docs, dirOf := &memoryDocs{}, t.TempDir()
 	return newRig(t, func(o *Options) {
 		o.Batches, o.Documents, o.Recipes, o.Push, o.PushKey = st, docs, dir, NewPushBook(docs), "BKey"
+		o.Calibration = calibrate.NewGuide(filepath.Join(dirOf, calibrate.FileName), 0, nil)
+		o.Probes = func() []probe.Status { return []probe.Status{{ID: "spare", Pot: "b", Role: probe.RolePot}} }
 		o.Cooling = func(string, float64) *plan.Cooling { return &plan.Cooling{Room: 20, K: 1. / 3000} }
 	})
 }

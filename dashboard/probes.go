@@ -12,6 +12,7 @@ import (
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/dashboard/metrics"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/calibrate"
 	"example.org/meltstation/probe/trace"
 )
 
@@ -30,12 +31,21 @@ type probeView struct {
 	Errors   map[string]int       `json:"errors"`
 	Since    time.Time            `json:"since,omitzero"`
 	Mend     string               `json:"mend"`
+
+	Calibration *calibrationView `json:"calibration,omitempty"`
 }
 
 func (s *Server) probes(w http.ResponseWriter, r *http.Request) error {
 	list := []probeView{}
 	if s.opts.Probes != nil {
 		now := s.now()
+		var book *calibrate.Book
+		if s.opts.Calibration != nil {
+			var err error
+			if book, err = s.opts.Calibration.Book(); err != nil { // shown as a trouble of the station
+				s.log.Warn("the calibrations can't be read", "error", err)
+			}
+		}
 		for _, p := range s.opts.Probes() {
 			v := probeView{
 				ID: p.ID, Name: p.Name, Kind: p.Kind, Where: p.Where, Pot: p.Pot, Role: string(p.Role), Attached: p.Attached,
@@ -51,10 +61,13 @@ func (s *Server) probes(w http.ResponseWriter, r *http.Request) error {
 			for q, n := range p.Errors {
 				v.Errors[string(q)] = n
 			}
+			if s.opts.Calibration != nil {
+				v.Calibration = s.viewCalibration(p.ID, book)
+			}
 			list = append(list, v)
 		}
 	}
-	return writeJSON(w, http.StatusOK, map[string]any{"probes": list})
+	return writeJSON(w, http.StatusOK, map[string]any{"probes": list, "altitude": s.opts.Altitude})
 }
 
 // countProbes is what the metrics show of the probes.

@@ -23,6 +23,8 @@ func TestEveryRouteThatTakesABodyIsFuzzed(t *testing.T) {
 		"DELETE /api/v1/recipes/{key}":                      true,
 		"DELETE /api/v1/devices/{id}":                       true,
 		"DELETE /api/v1/me":                                 true,
+		"POST /api/v1/probes/{id}/calibration/keep":         true,
+		"DELETE /api/v1/probes/{id}/calibration":            true,
 	}
 	source, err := os.ReadFile("server.go")
 	if err != nil {

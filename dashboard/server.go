@@ -23,6 +23,7 @@ import (
 	"example.org/meltstation/dashboard/pairing"
 	"example.org/meltstation/dashboard/records"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/calibrate"
 	"example.org/meltstation/probe/trace"
 )
 
@@ -49,8 +50,10 @@ type Options struct {
 	Recipes     Recipes
 	Cooling     func(jug string, grams float64) *plan.Cooling // how a jug cools, from earlier batches; nil = not known
 	Probes      func() []probe.Status
-	PushKey     string    // VAPID public key, base64url; "" = no push
-	Push        *PushBook // who is to be called
+	Calibration *calibrate.Guide // given every reading by whoever made it; nil = calibrations can't be taken from the page
+	Altitude    *float64         // m, of the station, where the settings say so; the page suggests it
+	PushKey     string           // VAPID public key, base64url; "" = no push
+	Push        *PushBook        // who is to be called
 
 	Ready   []ReadyCheck    // of /readyz
 	Metrics metrics.Sources // what /metrics shows besides the snapshot and the pages
@@ -242,6 +245,9 @@ func (s *Server) routes(exposition http.Handler) *http.ServeMux {
 
 	add("GET /api/v1/certificate", s.certificate)
 	add("GET /api/v1/probes", s.probes)
+	add("POST /api/v1/probes/{id}/calibration", s.beginCalibration)
+	add("POST /api/v1/probes/{id}/calibration/keep", s.keepCalibration)
+	add("DELETE /api/v1/probes/{id}/calibration", s.giveUpCalibration)
 	add("GET /api/v1/channels", s.channels)
 	add("POST /api/v1/channels/test", s.testChannels)
 	add("GET /api/v1/push/key", s.pushKey)

@@ -21,6 +21,7 @@ import (
 	"example.org/meltstation/cmd/meltstation/config"
 	"example.org/meltstation/dashboard"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/calibrate"
 	"example.org/meltstation/probe/trace"
 )
 
@@ -122,13 +123,18 @@ func Run(ctx context.Context, o Options) (err error) {
 		return fmt.Errorf("starting the station: %w", err)
 	}
 
-	supervisor := probe.NewSupervisor(probe.Options{Now: o.Now, Log: o.Log, Emit: st.Take})
+	guide := calibrate.NewGuide(filepath.Join(c.Data, calibrate.FileName), 0, nil)
+	supervisor := probe.NewSupervisor(probe.Options{Now: o.Now, Log: o.Log, Emit: func(r probe.Reading) {
+		st.Take(r)
+		guide.Take(r)
+	}})
 	find := finder(c, o, st, supervisor)
 
 	pageOptions, err := dashboardOptions(ctx, c, o, st, store, supervisor, listener)
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)
 	}
+	pageOptions.Calibration = guide
 	pages, err := dashboard.New(pageOptions)
 	if err != nil {
 		return fmt.Errorf("setting up the page: %w", err)

@@ -86,6 +86,9 @@ func dashboardOptions(ctx context.Context, c *config.Config, o Options, st *stat
 		},
 		Metrics: metrics.Sources{Version: o.Version},
 	}
+	if c.Altitude != 0 {
+		opt.Altitude = &c.Altitude
+	}
 	var err error
 	if opt.TLS, opt.Root, err = tlsFor(c); err != nil {
 		return opt, err

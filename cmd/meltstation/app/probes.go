@@ -19,12 +19,10 @@ const lookEvery = 5 * time.Second
 // settings, or every 1-Wire probe as it comes and goes.
 func finder(c *config.Config, o Options, st *station.Station, sup *probe.Supervisor) func(context.Context) error {
 	return func(ctx context.Context) error {
-		if o.Specs != nil {
-			sup.Set(o.Specs)
-			<-ctx.Done()
-			return nil
-		}
 		adjust := newAdjuster(c, o, st)
+		if o.Specs != nil {
+			return adjust.keep(ctx, sup, func() []probe.Spec { return o.Specs })
+		}
 		if len(c.Probes) > 0 {
 			specs, err := c.ProbeSpecs(o.Log)
 			if err != nil {

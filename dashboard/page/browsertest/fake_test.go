@@ -7,10 +7,12 @@ import (
 	"context"
 	"encoding/json"
 	"io/fs"
+	"maps"
 	"math"
 	"mime"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -315,6 +317,16 @@ func (f *fake) api(w http.ResponseWriter, r *http.Request, p string) {
 		id := parts[3]
 		f.changeLocked(func(p obj) {
 			p["asked"] = []string{}
+			if parts[4] == "correct" { // as the station has it: what now holds, and the history beside it
+				events := p["events"].([]obj)
+				p["history"] = append(append([]obj{}, events...), obj{"id": "c-" + id, "kind": "correction", "corrects": id, "at": 0, "wall": f.nowLocked(), "who": "Kitchen phone", "corrected": merge(events, id, body)})
+				p["events"] = slices.Clone(events)
+				for i, e := range events {
+					if e["id"] == id {
+						p["events"].([]obj)[i] = merge(events, id, body)
+					}
+				}
+			}
 			if parts[4] == "withdraw" {
 				p["events"] = append(p["events"].([]obj), obj{"id": "w-" + id, "kind": "withdrawal", "corrects": id, "at": 0, "wall": f.nowLocked()})
 			}
@@ -341,6 +353,20 @@ func (f *fake) api(w http.ResponseWriter, r *http.Request, p string) {
 		reply(w, 200, obj{"sheet": sheet(), "text": "sheet"})
 	case len(parts) == 3 && parts[0] == "batches" && parts[2] == "notes":
 		reply(w, 200, obj{"event": obj{"id": body["id"], "kind": "found", "wall": f.nowLocked()}})
+	case len(parts) >= 3 && parts[0] == "probes" && parts[2] == "calibration":
+		cal := f.rest["/probes"].(obj)["probes"].([]obj)[0]["calibration"].(obj)
+		switch {
+		case r.Method == http.MethodDelete:
+			cal["taking"] = nil
+		case len(parts) == 4:
+			cal["taking"] = nil
+			cal["points"] = []obj{{"kind": "ice", "true": 0.0, "raw": 0.31, "at": f.nowLocked(), "by": "Kitchen phone"}}
+			reply(w, 200, cal)
+			return
+		default:
+			cal["taking"] = obj{"kind": body["kind"], "true": 0.0, "raw": 0.34, "near": true, "quality": "good", "steady": false, "mean": 0.33, "range": 0.12, "drift": -0.03, "span": 24.0, "hold": 60.0}
+		}
+		reply(w, 204, nil)
 	case p == "/channels/test":
 		reply(w, 200, f.rest["/channels"])
 	case p == "/pairing-codes":
@@ -350,6 +376,18 @@ func (f *fake) api(w http.ResponseWriter, r *http.Request, p string) {
 	default:
 		reply(w, 204, nil)
 	}
+}
+
+// merge is the event of that id with what a correction says of it.
+func merge(events []obj, id string, body obj) obj {
+	out := obj{}
+	for _, e := range events {
+		if e["id"] == id {
+			maps.Copy(out, e)
+		}
+	}
+	maps.Copy(out, body)
+	return out
 }
 
 func (f *fake) tapLocked(w http.ResponseWriter, body obj) {
@@ -596,7 +634,7 @@ func (f *fake) restOf() {
 		{"id": "d2", "name": "Tablet in the shop", "role": "viewer", "paired": at(240 * time.Hour), "seen": at(26 * time.Hour)}}}
 	f.rest["/probes"] = obj{"probes": []obj{
 		{"id": "28-0417", "name": "Steel sleeve", "kind": "w1", "where": "28-000000000417", "pot": "pot", "role": "pot", "attached": true, "rate": 1.0, "readings": 2280,
-			"errors": obj{"crc": 2}, "since": at(time.Hour), "mend": "", "good": nil,
+			"errors": obj{"crc": 2}, "since": at(time.Hour), "mend": "", "good": nil, "calibration": obj{"points": []obj{}, "taking": nil},
 			"last": obj{"probe": "28-0417", "role": "pot", "at": at(0), "age": 0.5, "celsius": 63.4, "quality": "good"}},
 		{"id": "room", "name": "Room", "kind": "w1", "where": "28-000000000a21", "pot": "", "role": "room", "attached": false, "rate": 0.0, "readings": 12,
 			"errors": obj{"no-device": 41}, "since": at(time.Hour), "mend": "It was there until 10:02. Look at the plug and the cable.", "last": nil, "good": nil}}}

@@ -376,6 +376,76 @@ func TestSheetToStart(t *testing.T) {
 	}
 }
 
+// A thermometer is calibrated from the page: told how, watched until it holds
+// still, and kept by the maker's word alone.
+func TestCalibrate(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "idle")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/#/setup")
+	p.Click(`[data-key="cal 28-0417"]`)
+	p.WaitText("dialog", "crushed ice")
+	p.Eval(`[...document.querySelectorAll("dialog [type=radio]")][1].click()`, nil)
+	p.WaitText("dialog", "rolling boil")
+	p.Shot("calibrate-phone-light")
+	p.Axe("calibrate")
+	p.Targets("calibrate")
+	p.Fits("calibrate")
+	p.Eval(`[...document.querySelectorAll("dialog [type=radio]")][0].click()`, nil)
+	p.Click("dialog .strong")
+	p.WaitText(".cal-now", "Within")
+	p.Wait("nothing to keep yet", `document.querySelector("dialog .strong").disabled`)
+	p.Axe("calibrating")
+	f.mu.Lock()
+	f.rest["/probes"].(obj)["probes"].([]obj)[0]["calibration"].(obj)["taking"].(obj)["steady"] = true
+	f.mu.Unlock()
+	p.WaitText(".cal-now", "It holds still")
+	p.Wait("it may be kept", `!document.querySelector("dialog .strong").disabled`)
+	p.Click("dialog .strong")
+	p.WaitText("#toasts", "Calibration kept: −0.31")
+	p.Wait("the dialog to go", `!document.querySelector("dialog")`)
+	p.WaitText(".probes", "ice, today, Kitchen phone")
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var calls []string
+	for _, c := range f.calls {
+		if strings.Contains(c, "/probes/") {
+			calls = append(calls, c)
+		}
+	}
+	if want := []string{"POST /probes/28-0417/calibration", "POST /probes/28-0417/calibration/keep"}; !slices.Equal(calls, want) {
+		t.Errorf("calls %q, want %q", calls, want)
+	}
+}
+
+// What happened is corrected on the page, and what stood there before stays to
+// be seen.
+func TestCorrectionIsShown(t *testing.T) {
+	b := shared(t)
+	_, url := serve(t, "scent")
+	p := b.Page(t, Phone, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.Click(`[data-tap="scent-added"]`)
+	p.WaitText(".stage", "Stirring")
+	p.Eval(`location.hash = "#/curve"`, nil)
+	p.WaitText(".curve-events", "Scent in")
+	p.Wait("the curve to stand", `document.querySelector(".u-over") && document.querySelector(".curve-key li")`)
+	p.Click(".curve-events li button")
+	p.WaitText("dialog", "Correct: Scent in")
+	p.Eval(`document.querySelector("dialog input[inputmode=decimal]").value = "73.5"`, nil)
+	p.Axe("correct an event")
+	p.Targets("correct an event")
+	p.Click("dialog .strong")
+	p.WaitText(".curve-events", "73.5")
+	p.WaitText(".curve-events", "before")
+	p.WaitText(".curve-events", "Kitchen phone")
+	p.Shot("corrected-phone-light")
+	p.Axe("a corrected event")
+	p.Fits("a corrected event")
+}
+
 // The browser's back button goes from view to view, and an address opens a view.
 func TestBackButton(t *testing.T) {
 	b := shared(t)

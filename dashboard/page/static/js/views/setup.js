@@ -10,6 +10,7 @@ import * as format from '../format.js';
 import { toast } from '../toasts.js';
 import { dialog } from '../taps.js';
 import { stateWords, details } from '../notices.js';
+import { calibrate as guide, inForce } from './calibrate.js';
 
 export async function setup(main, { id }) {
   const probes = h('div');
@@ -20,7 +21,6 @@ export async function setup(main, { id }) {
   const device = h('div', { class: 'fields' });
   const aside = h('div');
   const calibrate = h('p');
-  const command = h('code');
   const station = h('p', { class: 'hint' });
   const part = (key, ...body) => h('section', { id: `setup-${key}` }, h('h2', null, t(`setup.${key}`)), body);
   const asideSection = part('alarms', aside);
@@ -28,7 +28,7 @@ export async function setup(main, { id }) {
     h('h1', null, t('setup.title')),
     h('div', { class: 'setup-grid' },
       part('device', device),
-      part('probes', probes, h('h3', null, t('setup.calibrate')), calibrate, h('p', null, command)),
+      part('probes', probes, h('h3', null, t('setup.calibrate')), calibrate),
       part('channels', channels, push),
       part('pair', pairing),
       part('devices', devices),
@@ -86,9 +86,6 @@ export async function setup(main, { id }) {
     const ceiling = snap.pots.map((p) => p.bands?.bath_ceiling).find((x) => x > 0);
     text(calibrate, ceiling ? t('setup.calibrate.how', { ice: format.temp(0, u.temp), boil: format.temp(ceiling, u.temp) }) : t('setup.calibrate.plain', { ice: format.temp(0, u.temp) }));
 
-    const mine = seen.probes?.probes?.find((p) => p.role === 'pot');
-    text(command, `meltstation calibrate ${mine ? mine.id : 'PROBE'} --ice`);
-
     const list = seen.channels || snap.channels || [];
     rebuild(channels, [list, u.clock, store.maker, store.live], () => [
       list.length ? h('ul', { class: 'lines' }, list.map((c) => h('li', null,
@@ -123,7 +120,7 @@ export async function setup(main, { id }) {
   function drawProbes(u, now) {
     const p = seen.probes;
     if (!p) return;
-    rebuild(probes, [p, u], () => {
+    rebuild(probes, [p, u, store.maker, store.live], () => {
       if (p.err) return h('p', { class: 'err' }, t('failed.load', { why: p.err.message }));
       if (!p.probes.length) return h('div', null, h('p', null, h('strong', null, t('setup.probes.none'))), h('p', null, t('setup.probes.none.do')));
       return h('ul', { class: 'probes' }, p.probes.map((x) => {
@@ -137,6 +134,8 @@ export async function setup(main, { id }) {
             h('p', { class: 'hint' }, [x.kind, x.where, has(`role.${x.role}`) ? t(`role.${x.role}`) : x.role, pot?.name].filter(Boolean).join(' · ')),
             !x.attached ? h('p', { class: 'err' }, t('setup.probe.missing')) : !ok && last ? h('p', { class: 'err' }, has(`quality.${last.quality}`) ? t(`quality.${last.quality}`) : last.quality) : null,
             x.mend ? h('p', null, x.mend) : null,
+            x.calibration ? h('p', { class: 'hint' }, `${t('setup.calibrate')}: ${inForce(x.calibration.points, u, now)}`) : null,
+            x.calibration && store.maker ? h('button', { type: 'button', class: 'tap', 'data-key': `cal ${x.id}`, disabled: !store.live, 'aria-label': `${t('cal.open')} ${x.name || x.id}`, onclick: () => guide(x, p.altitude, now, load) }, t('cal.open')) : null,
             Object.keys(x.errors || {}).length ? h('p', { class: 'hint' }, t('setup.probe.errors', { list: Object.entries(x.errors).map(([q, n]) => `${has(`quality.${q}`) ? t(`quality.${q}`) : q} ${n}×`).join(', ') })) : null));
       }));
     });

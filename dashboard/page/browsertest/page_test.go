@@ -362,6 +362,12 @@ func TestSheetToStart(t *testing.T) {
 	p.Click(`[data-tap="start"]`)
 	p.Click(".stepper button:last-of-type")
 	p.WaitText(".paper", "1440")
+	count := `document.querySelector(".stepper input").value`
+	p.Click(`[data-key="sheet.double"]`)
+	p.Wait("twice as many", count+` === "2"`)
+	p.Click(`[data-key="sheet.half"]`)
+	p.Wait("half as many", count+` === "1"`)
+	p.WaitText(".paper", "1440")
 	p.Shot("sheet-done-phone-light")
 	p.Axe("sheet worked out")
 	p.Targets("sheet worked out")

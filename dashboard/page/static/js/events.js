@@ -10,10 +10,10 @@ import { toast } from './toasts.js';
 import { history } from './curve-data.js';
 import { dialog, label, countJars, asItStands, invalid } from './taps.js';
 
-/** One event in words: "Scent in · 101 g". */
-export function eventWords(e, u) {
+/** One event in words: "Scent in · 101 g"; without its name, what it says. */
+export function eventWords(e, u, named = true) {
   return [
-    has(`event.${e.kind}`) ? t(`event.${e.kind}`) : e.kind,
+    !named ? '' : has(`event.${e.kind}`) ? t(`event.${e.kind}`) : e.kind,
     e.text || '',
     e.grams ? format.mass(e.grams, u.mass) : '',
     e.celsius ? format.temp(e.celsius, u.temp) : '',
@@ -31,7 +31,7 @@ export function eventList(el, pot, events) {
       h('time', { datetime: e.wall }, format.clock(e.wall, u.clock)),
       h('span', { class: 'event-words' }, eventWords(e, u), taken ? ` · ${t('record.taken')}` : '',
         before.map((x) => h('span', { class: 'kind' }, t('event.before', {
-          text: `${format.clock(x.wall, u.clock, { seconds: true })} · ${eventWords(x, u)}`, clock: format.clock(x.until, u.clock), who: x.by ? ` · ${x.by}` : '',
+          text: `${[format.clock(x.wall, u.clock, { seconds: true }), eventWords(x, u, false)].filter(Boolean).join(' · ')}`, clock: format.clock(x.until, u.clock), who: x.by ? ` · ${x.by}` : '',
         })))),
       store.maker && !taken && e.kind !== 'start'
         ? h('button', { type: 'button', class: 'plain', 'data-key': e.id, disabled: !store.live, 'aria-label': `${t('event.edit')}: ${t(`event.${e.kind}`)}`, onclick: () => edit(pot, e) }, t('event.edit')) : null)))));

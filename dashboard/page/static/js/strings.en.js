@@ -292,6 +292,8 @@ export default {
   'sheet.recipe.edit': 'Change recipe',
   'sheet.recipe.broken': 'This recipe can’t be used: {why}',
   'sheet.count': 'How many',
+  'sheet.half': 'Half as many',
+  'sheet.double': 'Twice as many',
   'sheet.by-wax': 'or by the wax you have',
   'sheet.weigh': 'Weigh',
   'sheet.wax': 'Wax',

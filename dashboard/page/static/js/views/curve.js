@@ -93,7 +93,7 @@ export async function curve(main, { id }) {
           bands: pot.bands,
           events: evs.filter((e) => !['touched', 'lots', 'found'].includes(e.kind)).map((e) => ({ s: (Date.parse(e.wall) - start) / 1000, words: t(`event.${e.kind}`) })),
         });
-        rebuild(key, [lines.map((l) => l.words), u.temp], () => (lines.length < 2 ? [] : lines.map((l) => h('li', { class: `k-${l.kind}` }, l.words))));
+        rebuild(key, [lines.map((l) => l.words), u.temp], () => (lines.length < 2 ? [] : lines.map((l) => h('li', { class: `k-${l.kind}${l.kind === 'other' && lines.find((x) => x.kind === 'other') !== l ? ' dashed' : ''}` }, l.words))));
       }
     }
     eventList(events, pot, pot.history || pot.events);

@@ -89,6 +89,16 @@ export async function sheet(main, { query }) {
           field,
           h('button', { type: 'button', class: 'tap', 'aria-label': t('sheet.more', { name: c.name }), onclick: step(1) }, '+'));
       })),
+      kinds.length ? h('div', { class: 'row' }, [['sheet.half', 0.5], ['sheet.double', 2]].map(([words, by]) => h('button', {
+        type: 'button', class: 'tap', 'data-key': words, onclick: () => {
+          for (const [name, n] of counts) counts.set(name, Math.round(n * by));
+          const n = format.typed(wax);
+          if (n > 0) wax = String(Math.round(n * by * 100) / 100);
+          drawForm();
+          form.querySelector(`[data-key="${words}"]`).focus();
+          work();
+        },
+      }, t(words)))) : null,
       label(waxField, `${t('sheet.by-wax')} (${u.mass})`),
       jugs.length > 1 ? label(h('select', { id: freshId('f'), onchange: (e) => { jug = e.target.value; work(); } },
         h('option', { value: '' }, t('sheet.jug.auto')), jugs.map((j) => h('option', { value: j.name, selected: j.name === jug }, j.name))), t('sheet.jug')) : null);

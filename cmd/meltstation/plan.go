@@ -98,7 +98,7 @@ func readRecipe(name string, in io.Reader) (plan.Recipe, error) {
 		data, err = os.ReadFile(name)
 	}
 	if err != nil {
-		return plan.Recipe{}, fmt.Errorf("read the recipe: %w", err)
+		return plan.Recipe{}, fmt.Errorf("the recipe can't be read: %w", err)
 	}
 	return recipe.Parse(name, data)
 }

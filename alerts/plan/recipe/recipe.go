@@ -96,6 +96,9 @@ func Parse(name string, data []byte) (plan.Recipe, error) {
 	if err := dec.Decode(&d); err != nil {
 		var strict *toml.StrictMissingError
 		if errors.As(err, &strict) {
+			if !speaksOfCandles(data) {
+				return fail(0, notARecipe)
+			}
 			var errs []error
 			for _, e := range strict.Errors {
 				line, _ := e.Position()
@@ -114,12 +117,30 @@ func Parse(name string, data []byte) (plan.Recipe, error) {
 	return build(name, d, scan(data).lines)
 }
 
+// notARecipe is said of a file that holds nothing a recipe is made of, such as
+// the station's settings.
+const notARecipe = `is not a recipe: it has no [[wax]], [fragrance] or [[container]]; give a recipe file, one of those in the station's folder "recipes"`
+
+// speaksOfCandles reports whether a file has a part that only a recipe has.
+func speaksOfCandles(data []byte) bool {
+	var top map[string]any
+	if toml.Unmarshal(data, &top) != nil {
+		return true // broken: its own error says more
+	}
+	for _, k := range []string{"wax", "fragrance", "extra", "container", "jug", "temperatures", "pouring"} {
+		if _, ok := top[k]; ok {
+			return true
+		}
+	}
+	return false
+}
+
 func plainDecode(s string) string {
 	s = strings.TrimPrefix(s, "toml: ")
 	if strings.Contains(s, "cannot decode") || strings.Contains(s, "type mismatch") || strings.Contains(s, "incompatible") {
 		return `has a value of the wrong kind; write text and quantities in quotes, like "185 F", and numbers without`
 	}
-	return "can't be read: " + s
+	return "can't be read as TOML: " + s
 }
 
 // FromJSON reads a recipe from the form's JSON, whose fields are the keys of the

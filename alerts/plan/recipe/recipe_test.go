@@ -201,7 +201,7 @@ func TestErrorsNameFileLineAndMend(t *testing.T) {
 		{"basis left out", `basis = "of wax"         # or "of total"`, ``, `[fragrance]`, "fragrance.basis", `the two differ`},
 		{"method", `"closed cup"`, `"tea cup"`, `tea cup`, "fragrance.oil[1].method", "open cup"},
 		{"number for text", `"180 F"`, `180`, `= 180`, "temperatures.scent_add", "in quotes"},
-		{"not TOML", `[pouring]`, `[pouring`, `[pouring`, "can't be read", "can't be read"},
+		{"not TOML", `[pouring]`, `[pouring`, `[pouring`, "can't be read", "as TOML"},
 		{"twice", `name  = "Tumbler"`, `name  = "Tin"`, "\"Tin\"\nvolume", "container[3].name", "used twice"},
 		{"heavy wax", `"0.88 g/ml"`, `"8.8 g/ml"`, `8.8`, "wax[1].density", "between 0.5 and 1.5"},
 		{"no name", `name        = "Harbour Fog"`, ``, ``, "name", "needs a name"},
@@ -228,6 +228,17 @@ func TestErrorsNameFileLineAndMend(t *testing.T) {
 				t.Errorf("%v\nwant %q and %q", err, want, tt.say)
 			}
 		})
+	}
+}
+
+func TestAFileThatIsNoRecipeIsToldSo(t *testing.T) {
+	_, err := recipe.Parse("station.toml", []byte("[station]\nname = \"The Boathouse\"\n[[pot]]\nid = \"big\"\n[batch]\npour = \"57 C\"\n"))
+	if es := recipe.Errors(err); len(es) != 1 || !strings.HasPrefix(err.Error(), "station.toml: is not a recipe") || strings.Contains(err.Error(), "did you mean") {
+		t.Errorf("settings given for a recipe: %v", err)
+	}
+	_, err = recipe.Parse("r.toml", []byte("nam = \"x\"\n[[wax]]\nname = \"w\"\n"))
+	if err == nil || !strings.Contains(err.Error(), `r.toml:1: nam is not a key of a recipe; did you mean "name"?`) {
+		t.Errorf("a mistyped key: %v", err)
 	}
 }
 

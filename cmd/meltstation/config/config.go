@@ -16,7 +16,7 @@ import (
 type Problem struct {
 	File  string
 	Line  int    // 0 = the whole file
-	Field string // "probe.0.port"; empty when the file can't be read at all
+	Field string // "probe[1].port"; empty when the file can't be read at all
 	What  string // what is wrong
 	Mend  string // what to do
 }

@@ -138,6 +138,8 @@ func TestRefused(t *testing.T) {
 	}{
 		{"unknown key", "[batch]\nscent_ad = \"85 C\"\n", 2, []string{"scent_ad", `did you mean "scent_add"`}},
 		{"unknown table", "[sprocket]\nx = 1\n", 1, []string{"sprocket"}},
+		{"known elsewhere", "name = \"x\"\n", 1, []string{"name", "[table]"}},
+		{"nothing like it", "[oil]\nx = 1\n", 1, []string{"check its spelling"}},
 		{"not TOML", "[station\n", 1, []string{"quotes"}},
 		{"wrong kind", "[station]\nname = 7\n", 2, []string{"quotes"}},
 		{"no unit", "[batch]\npour = \"57\"\n", 2, []string{"57", "unit"}},
@@ -177,6 +179,28 @@ func TestRefused(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+func TestProblemsAreSaidOnceAndCountFromOne(t *testing.T) {
+	_, err := config.Parse("s.toml", []byte(`
+[[probe]]
+device = "28-1"
+[[probe]]
+role = "lid"
+device = "28-1"
+[batch]
+scent_add = "banana"
+pour_low = "57"
+`))
+	want := []string{
+		`s.toml:8: batch.scent_add is "banana": not a number; write a temperature like 185 °F or 85 °C`,
+		`s.toml:9: batch.pour_low is "57": unit missing or not known; write °F or °C after the number, like 185 °F or 85 °C`,
+		`s.toml:5: probe[2].role is "lid"; it can be "pot", "room", "bath" or "jar"`,
+		`s.toml:4: two probes share 28-1 (the other is on line 2); a port or sensor serves one probe: take one out, or correct it`,
+	}
+	if err == nil || err.Error() != strings.Join(want, "\n") {
+		t.Errorf("got:\n%v\nwant:\n%s", err, strings.Join(want, "\n"))
 	}
 }
 

@@ -2,13 +2,12 @@ package config
 
 import (
 	"bytes"
-	"strconv"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2/unstable"
 )
 
-// lines maps the path of every key ("probe.1.port") to the line it stands on,
+// lines maps the path of every key ("probe[2].port") to the line it stands on,
 // so that an error about a value can say where it is.
 type lines map[string]int
 
@@ -27,9 +26,8 @@ func indexLines(data []byte) lines {
 			table = path
 			out[table] = line
 		case unstable.ArrayTable:
-			n := counts[path]
+			table = nth(path, counts[path])
 			counts[path]++
-			table = path + "." + strconv.Itoa(n)
 			out[table] = line
 		case unstable.KeyValue:
 			if table != "" {

@@ -104,7 +104,10 @@ func decodeProblem(path string, err error) error {
 			row, _ := e.Position()
 			key := strings.Join(e.Key(), ".")
 			mend := "take it out, or check its spelling"
-			if near := nearest(lastKey(e.Key())); near != "" {
+			switch near := nearest(lastKey(e.Key())); {
+			case near == lastKey(e.Key()):
+				mend = "it is known, but not here: put it under the [table] it belongs to"
+			case near != "":
 				mend = fmt.Sprintf("did you mean %q?", near)
 			}
 			all = append(all, Problem{File: path, Line: row, Field: key, What: fmt.Sprintf("there is no setting %q", key), Mend: mend})
@@ -148,7 +151,11 @@ func (r *reader) celsius(field, text string, to *float64) {
 	}
 	c, err := units.ParseTemperature(text)
 	if err != nil {
-		r.bad(field, fmt.Sprintf("%s is %q: %v", field, text, err), `write a number with its unit, such as "85 °C" or "185 °F"`)
+		what, mend, said := strings.Cut(err.Error(), "; ")
+		if !said {
+			mend = `write a temperature like "85 °C" or "185 °F"`
+		}
+		r.bad(field, field+" is "+what, mend)
 		return
 	}
 	*to = c
@@ -295,7 +302,7 @@ func (r *reader) pots(f *file, c *Config) {
 	}
 	c.Pots = nil
 	for i, p := range f.Pot {
-		field := fmt.Sprintf("pot.%d", i)
+		field := nth("pot", i)
 		if !idPattern.MatchString(p.ID) {
 			r.bad(field+".id", fmt.Sprintf("the pot's id is %q", p.ID), "use a short word of letters, digits and dashes")
 			continue
@@ -354,7 +361,7 @@ func (r *reader) channels(f *file, c *Config) {
 		names[name] = true
 	}
 	for i, w := range f.Webhook {
-		field := fmt.Sprintf("webhook.%d", i)
+		field := nth("webhook", i)
 		readable := true
 		if w.SecretFile != "" {
 			w.Secret, readable = r.secret(field+".secret_file", w.SecretFile)
@@ -365,7 +372,7 @@ func (r *reader) channels(f *file, c *Config) {
 		c.Webhooks = append(c.Webhooks, w.WebhookConfig)
 	}
 	for i, m := range f.Mail {
-		field := fmt.Sprintf("mail.%d", i)
+		field := nth("mail", i)
 		if m.PasswordFile != "" {
 			m.Password, _ = r.secret(field+".password_file", m.PasswordFile)
 		}
@@ -373,7 +380,7 @@ func (r *reader) channels(f *file, c *Config) {
 		c.Mails = append(c.Mails, m.MailConfig)
 	}
 	for i, p := range f.Pin {
-		check(fmt.Sprintf("pin.%d", i), p.Name, "pin", p.Validate())
+		check(nth("pin", i), p.Name, "pin", p.Validate())
 		c.Pins = append(c.Pins, p)
 	}
 	if p := f.Push; p != nil {
@@ -401,7 +408,7 @@ func (r *reader) probes(f *file, c *Config) {
 	ids := map[string]bool{}
 	for i := range f.Probe {
 		p := &f.Probe[i]
-		field := fmt.Sprintf("probe.%d", i)
+		field := nth("probe", i)
 		out := Probe{}
 		s := &out.Spec
 		s.Kind = r.oneOf(field+".kind", p.Kind, "w1", "w1", "onewire", "serial-text", "modbus")
@@ -445,8 +452,9 @@ func (r *reader) probes(f *file, c *Config) {
 				lines[p.Port] = i
 			}
 		}
-		if j, taken := devices[key]; taken && key != "" {
-			r.bad(field, fmt.Sprintf("two probes share %s (the other is on line %d)", key, r.lines.at(fmt.Sprintf("probe.%d", j))), "a port or sensor serves one probe: take one out, or correct it")
+		j, taken := devices[key]
+		if taken = taken && key != ""; taken {
+			r.bad(field, fmt.Sprintf("two probes share %s (the other is on line %d)", key, r.lines.at(nth("probe", j))), "a port or sensor serves one probe: take one out, or correct it")
 		}
 		devices[key] = i
 		s.Where = key
@@ -454,7 +462,7 @@ func (r *reader) probes(f *file, c *Config) {
 		if s.ID == "" {
 			s.ID = key
 		}
-		if ids[s.ID] && s.ID != "" {
+		if ids[s.ID] && s.ID != "" && !(taken && p.ID == "") { // that is said already
 			r.bad(field+".id", fmt.Sprintf("two probes have the id %q", s.ID), "give each its own")
 		}
 		ids[s.ID] = true
@@ -465,6 +473,9 @@ func (r *reader) probes(f *file, c *Config) {
 		c.Probes = append(c.Probes, out)
 	}
 }
+
+// nth names one of several tables, counted from one as people do: "probe[2]".
+func nth(table string, i int) string { return fmt.Sprintf("%s[%d]", table, i+1) }
 
 // w1 reads what belongs to a 1-Wire probe and returns what it occupies.
 func (r *reader) w1(field string, p *fileProbe, out *Probe) string {

@@ -26,9 +26,10 @@ func parseAltitude(s string) (float64, error) {
 	return v * factor, nil
 }
 
-// nearest returns the setting that a mistyped one may have meant; "" = none.
+// nearest returns the setting that a mistyped one may have meant; "" = none. A
+// third of the letters may differ, two at most.
 func nearest(word string) string {
-	best, bestAt := "", 3
+	best, bestAt := "", min(3, 1+(len(word)+2)/3)
 	for _, k := range settingNames(reflect.TypeFor[file](), map[string]bool{}) {
 		if d := distance(strings.ToLower(word), k); d < bestAt {
 			best, bestAt = k, d

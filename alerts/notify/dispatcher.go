@@ -23,6 +23,7 @@ type Options struct {
 	Log     *slog.Logger     // nil = slog.Default()
 	Now     func() time.Time // nil = time.Now
 	CueAge  time.Duration    // a cue that can't be delivered for this long is given up; 0 = 10 min
+	Changed func()           // called after every attempt, once its outcome stands in Status; must not block; may be nil
 }
 
 // Times between attempts: doubled from the first to the last.
@@ -389,15 +390,18 @@ func (l *line) status() ChannelStatus {
 func (l *line) mark(err error) {
 	now := l.d.o.Now().UTC()
 	l.mu.Lock()
-	defer l.mu.Unlock()
 	l.st.Tried = now
 	if err == nil {
 		l.st.Reached, l.st.Reason = now, ""
 		l.st.Sent++
-		return
+	} else {
+		l.st.Reason = err.Error()
+		l.st.Failed++
 	}
-	l.st.Reason = err.Error()
-	l.st.Failed++
+	l.mu.Unlock()
+	if l.d.o.Changed != nil {
+		l.d.o.Changed()
+	}
 }
 
 // errHangs is what a channel gets that does not come back when told to.

@@ -97,6 +97,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	dispatcher, err := notify.New(notify.Options{
 		Station: c.Name, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass},
 		Routes: routes, Quiet: c.Quiet, Pots: potNames(c), Log: o.Log,
+		Changed: func() { st.ChannelsChanged() }, // no attempt is made before the station stands
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the ways to reach you: %w", err)

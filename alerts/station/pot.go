@@ -128,7 +128,22 @@ func (p *pot) tick(now time.Time, step time.Duration) {
 		p.stageMoved()
 	}
 	p.evaluate(at, nil, step)
+	if p.run != nil && p.run.leaves(at) {
+		p.s.toShelf(p.run)
+		p.run, p.outlook = nil, nil
+		p.stamp++
+		p.renew()
+		p.show(now, true)
+		return
+	}
 	p.show(now, false)
+}
+
+// leaves reports whether nothing of a poured batch is to be done at its pot any
+// more: its candles may leave the bench, and the pot is ready for the next.
+func (r *run) leaves(at time.Duration) bool {
+	poured, ok := r.progress.PouredAt()
+	return ok && !r.progress.Over() && at-poured >= max(r.sheet.Timers.Move, curveEnds)
 }
 
 // stageMoved keeps the stored batch and the stamp in step with the stage.
@@ -139,6 +154,7 @@ func (p *pot) stageMoved() {
 	}
 	p.run.batch.Stage = string(stage)
 	p.stamp++
+	p.run.batch.Ended = time.Time{} // what ended it may have been taken back
 	if stage == plan.StageDone {
 		p.run.batch.Ended = p.s.wall(p.s.now())
 	}
@@ -384,6 +400,7 @@ func (p *pot) enter(r *run, e plan.Event) {
 // apply takes an event into the batch: history, stage, forecast.
 func (p *pot) apply(e plan.Event) {
 	r := p.run
+	before := r.events
 	r.history = append(r.history, e)
 	switch e.Kind {
 	case plan.EventCorrection, plan.EventWithdrawal:
@@ -405,6 +422,9 @@ func (p *pot) apply(e plan.Event) {
 		r.batch.PouredAt = 0
 	}
 	p.stamp++
+	if r.relot(before) {
+		p.s.saveBatch(r.batch)
+	}
 	p.stageMoved()
 }
 

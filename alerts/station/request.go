@@ -40,5 +40,8 @@ type StartRequest struct {
 	Sheet plan.Sheet `json:"sheet"`
 	Name  string     `json:"name,omitempty"`
 	Lots  []string   `json:"lots,omitempty"`
-	Who   string     `json:"-"`
+	// LotOf are lots by what they are of: a wax, an oil, an extra, or "wicks". They
+	// go before those of the sheet.
+	LotOf map[string]string `json:"lot_of,omitempty"`
+	Who   string            `json:"-"`
 }

@@ -27,6 +27,10 @@ func (s *Station) resume(ctx context.Context) error {
 		return err
 	}
 	sort.Slice(open, func(i, j int) bool { return open[i].StartAt < open[j].StartAt })
+	latest, err := s.latest(ctx)
+	if err != nil {
+		return err
+	}
 	for _, b := range open {
 		p, err := s.pot(b.Pot)
 		if err != nil { // the pot has left the settings: its candles still cure
@@ -41,7 +45,14 @@ func (s *Station) resume(ctx context.Context) error {
 			s.ended(r)
 			continue
 		}
+		after, later := latest[b.Pot]
+		_, poured := r.progress.PouredAt()
 		p.mu.Lock()
+		if poured && (r.leaves(s.line.at(s.now())) || later && after != b.ID) { // the pot has gone on
+			s.toShelf(r)
+			p.mu.Unlock()
+			continue
+		}
 		if p.run != nil {
 			s.toShelf(p.run)
 		}
@@ -55,6 +66,23 @@ func (s *Station) resume(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// latest returns the batch that was last started in each pot that has been used of
+// late, closed or not.
+func (s *Station) latest(ctx context.Context) (map[string]string, error) {
+	last, err := s.opt.Store.Batches(ctx, trace.Query{Limit: 8 * len(s.pots)})
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]string{}
+	at := map[string]time.Duration{}
+	for _, b := range last {
+		if _, ok := out[b.Pot]; !ok || b.StartAt > at[b.Pot] {
+			out[b.Pot], at[b.Pot] = b.ID, b.StartAt
+		}
+	}
+	return out, nil
 }
 
 // ended closes a batch that came to its end while the station was off. A cured
@@ -178,6 +206,9 @@ func (s *Station) readRun(ctx context.Context, b trace.Batch) (*run, []trace.Ent
 	if at, ok := r.progress.PouredAt(); ok {
 		r.batch.PouredAt = at
 	}
+	if r.relot(nil) { // noted just before the station went off
+		s.saveBatch(r.batch)
+	}
 	return r, entries, nil
 }
 
@@ -297,6 +328,7 @@ func (s *Station) tickShelf(now time.Time) {
 // applyShelf takes an event into a batch on the shelf. The caller holds the lock
 // of its pot.
 func (s *Station) applyShelf(r *run, e plan.Event) {
+	before := r.events
 	r.history = append(r.history, e)
 	r.events = plan.Fold(r.history)
 	g := plan.NewProgress(r.sheet)
@@ -307,6 +339,9 @@ func (s *Station) applyShelf(r *run, e plan.Event) {
 	g.Tick(s.line.at(now))
 	r.progress = g
 	r.batch.PouredAt, _ = g.PouredAt()
+	if r.relot(before) {
+		s.saveBatch(r.batch)
+	}
 	s.settle(r, now)
 }
 
@@ -314,7 +349,7 @@ func (s *Station) applyShelf(r *run, e plan.Event) {
 func (s *Station) settle(r *run, now time.Time) {
 	stage, _ := r.progress.Stage()
 	if string(stage) != r.batch.Stage {
-		r.batch.Stage = string(stage)
+		r.batch.Stage, r.batch.Ended = string(stage), time.Time{}
 		if r.progress.Over() {
 			r.batch.Ended = s.wall(now)
 		}

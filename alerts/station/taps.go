@@ -30,6 +30,9 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 	if bad := sheet.Thresholds.Validate(); len(bad) > 0 {
 		return "", fmt.Errorf("%w: %w", ErrInvalid, bad[0])
 	}
+	if n := len(sheet.Melts); n > 1 {
+		return "", fmt.Errorf("%w: the sheet is for %d melts, each weighed and scented by itself; start one melt at a time", ErrInvalid, n)
+	}
 	for _, w := range sheet.Warnings {
 		if w.Level == plan.Stop {
 			return "", fmt.Errorf("%w: %s", ErrInvalid, w.Text)
@@ -71,7 +74,7 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 		home: p, sheet: sheet, progress: plan.NewProgress(sheet),
 		batch: trace.Batch{
 			ID: code, Pot: potID, Name: name, Recipe: sheet.Recipe, Started: s.wall(now), StartAt: at,
-			Sheet: mustJSON(sheet), Lots: lots(sheet, req.Lots), Stage: string(plan.StageIdle),
+			Sheet: mustJSON(sheet), Lots: lots(sheet, req), Stage: string(plan.StageIdle),
 		},
 	}
 	p.run.like = like
@@ -79,7 +82,7 @@ func (s *Station) Start(ctx context.Context, potID string, req StartRequest) (st
 	p.outlook, p.fitted, p.heated, p.taught = nil, 0, nil, nil
 	p.renew()
 	e := plan.Event{
-		ID: req.ID, Kind: plan.EventStart, At: at, Wall: s.wall(now), Who: req.Who, Celsius: p.celsius(),
+		ID: req.ID, Kind: plan.EventStart, At: at, Wall: s.wall(now), Who: req.Who, Celsius: p.celsius(), Lots: req.LotOf,
 		Forecast: mustJSON(p.run.known),
 	}
 	p.enter(p.run, e)
@@ -110,23 +113,32 @@ func (p *pot) startRoom(at time.Duration) {
 	p.refit(at, *room)
 }
 
-// lots are the lot numbers of a batch, from its sheet and as given.
-func lots(s plan.Sheet, more []string) []string {
-	var out []string
-	add := func(l string) {
+// lots are the lot numbers of a batch that starts, from its sheet and as given.
+func lots(s plan.Sheet, req StartRequest) []string {
+	out := plan.LotsOf(s, []plan.Event{{Lots: req.LotOf}})
+	for _, l := range req.Lots {
 		if l != "" && !slices.Contains(out, l) {
 			out = append(out, l)
 		}
 	}
-	for _, parts := range [][]plan.Part{s.Wax, s.Fragrance, s.Extras} {
-		for _, p := range parts {
-			add(p.Lot)
+	return out
+}
+
+// relot keeps the lots by which the batch is looked up in step with what is noted
+// of them: before are the events as they stood until now.
+func (r *run) relot(before []plan.Event) bool {
+	was := plan.LotsOf(r.sheet, before)
+	now := plan.LotsOf(r.sheet, r.events)
+	for _, l := range r.batch.Lots { // given at the start without saying of what
+		if !slices.Contains(was, l) && !slices.Contains(now, l) {
+			now = append(now, l)
 		}
 	}
-	for _, l := range more {
-		add(l)
+	if slices.Equal(now, r.batch.Lots) {
+		return false
 	}
-	return out
+	r.batch.Lots = now
+	return true
 }
 
 // nextCode makes the next batch code of the day: 26-11-25-A, then -B, and so on.
@@ -162,7 +174,7 @@ func letters(i int) string {
 // Tap records what the maker has done. The event is on disk when Tap returns
 // without an error. The same id again returns the first event.
 func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, error) {
-	p, err := s.pot(potID)
+	p, err := s.home(potID, t.Batch)
 	if err != nil {
 		return plan.Event{}, err
 	}
@@ -237,6 +249,15 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 	return e, nil
 }
 
+// home returns the pot that looks after a batch, in it or on the shelf; without a
+// batch, or with one that is closed, the pot of that id.
+func (s *Station) home(potID, batch string) (*pot, error) {
+	if r := s.shelved(batch); batch != "" && r != nil {
+		return r.home, nil
+	}
+	return s.pot(potID)
+}
+
 // fillPour adds the wax temperatures at the first and the last jar, as measured.
 func (p *pot) fillPour(e *plan.Event) {
 	if e.Last == 0 {
@@ -284,6 +305,11 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(r 
 	if err != nil {
 		return err
 	}
+	for _, r := range s.shelfRuns() { // an event of a batch whose pot has left the settings
+		if r.home != p && r.batch.Pot == potID {
+			p = r.home
+		}
+	}
 	p.mu.Lock()
 	r := p.run
 	var old *plan.Event
@@ -313,6 +339,10 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(r 
 	}
 	e.At, e.Wall, e.Corrects = s.line.at(now), s.wall(now), eventID
 	e.ID = fmt.Sprintf("%s-%s-%d", e.Kind, eventID, e.At.Milliseconds())
+	if r != p.run && r.unpours(e) {
+		p.mu.Unlock()
+		return fmt.Errorf("%w: the candles of batch %s are on the shelf and its jug has gone on, so \"poured\" stays; correct its time or its counts instead", ErrNotNow, r.batch.ID)
+	}
 	p.enter(r, e)
 	p.publishEvent(e)
 	p.mu.Unlock()
@@ -322,6 +352,15 @@ func (s *Station) amend(ctx context.Context, potID, eventID string, make func(r 
 	return nil
 }
 
+// unpours reports whether a batch would not be poured any more with one event more.
+func (r *run) unpours(e plan.Event) bool {
+	if _, poured := r.progress.PouredAt(); !poured {
+		return false
+	}
+	events := plan.Fold(append(slices.Clone(r.history), e))
+	return !slices.ContainsFunc(events, func(e plan.Event) bool { return e.Kind == plan.EventPoured })
+}
+
 // Withdraw takes an event back; it stays in the history.
 func (s *Station) Withdraw(ctx context.Context, pot, eventID, who string) error {
 	return s.amend(ctx, pot, eventID, func(*run, plan.Event, time.Duration) (plan.Event, error) {
@@ -329,33 +368,15 @@ func (s *Station) Withdraw(ctx context.Context, pot, eventID, who string) error 
 	})
 }
 
-// Correct replaces what an event says; the first version stays in the history.
-// A zero time keeps the event's own; a time of day alone moves it on the station's
-// time line by as much as it differs. An event can't be moved to before its batch
-// started, nor to what is still to come.
+// Correct replaces what an event says, see [plan.Replacement]; the first version
+// stays in the history.
 func (s *Station) Correct(ctx context.Context, pot, eventID string, to plan.Event, who string) error {
 	return s.amend(ctx, pot, eventID, func(r *run, old plan.Event, now time.Duration) (plan.Event, error) {
-		to.ID, to.Kind, to.Who, to.Detected = old.ID, old.Kind, who, false
-		switch {
-		case to.At != 0:
-		case to.Wall.IsZero():
-			to.At, to.Wall = old.At, old.Wall
-		default:
-			to.At = old.At + to.Wall.Sub(old.Wall)
+		to, err := plan.Replacement(old, to, r.batch.StartAt, now)
+		if err != nil {
+			return plan.Event{}, fmt.Errorf("%w: %w", ErrInvalid, err)
 		}
-		if to.At != old.At && to.At < r.batch.StartAt {
-			return plan.Event{}, fmt.Errorf("%w: that is before the batch started", ErrInvalid)
-		}
-		if to.At != old.At && to.At > now {
-			return plan.Event{}, fmt.Errorf("%w: that is still to come", ErrInvalid)
-		}
-		if to.Lots == nil {
-			to.Lots = old.Lots
-		}
-		if to.Found == nil {
-			to.Found = old.Found
-		}
-		to.Corrects, to.Corrected = "", nil
+		to.Who = who
 		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &to}, nil
 	})
 }

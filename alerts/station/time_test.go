@@ -155,8 +155,8 @@ func TestLongStandstill(t *testing.T) {
 	k.mu.Unlock()
 	k.open()
 	k.st.Tick()
-	if got := k.view().Stage; got != plan.StageTrim {
-		t.Errorf("a day later the stage is %q", got)
+	if v := k.view(); v.Stage != plan.StageIdle || v.Batch != nil {
+		t.Errorf("a day later the pot is at %q, not ready for the next batch", v.Stage)
 	}
 	if !k.cued("trim") {
 		t.Error("no cue to trim after a day switched off")

@@ -1,0 +1,193 @@
+package station_test
+
+import (
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/meltstation/alerts/plan"
+	"example.org/meltstation/alerts/station"
+	"example.org/meltstation/probe/trace"
+)
+
+// later lets time go by without readings.
+func (k *kitchen) later(d time.Duration) {
+	k.mu.Lock()
+	k.now = k.now.Add(d)
+	k.mu.Unlock()
+	k.st.Tick()
+}
+
+// shelved makes a batch that is on the shelf while the pot has gone on, and
+// returns its code and the id of its tap "poured".
+func (k *kitchen) shelved() (code, poured string) {
+	k.t.Helper()
+	k.pourAt()
+	v := k.view()
+	code, poured = v.Batch.ID, v.Events[len(v.Events)-1].ID
+	k.later(2 * time.Hour)
+	if _, err := k.st.Start(k.t.Context(), "big", station.StartRequest{ID: "start-0002", Sheet: boathouse()}); err != nil {
+		k.t.Fatal(err)
+	}
+	return code, poured
+}
+
+// The candles on the shelf are poured: that can't be taken back, or they would be
+// on no shelf and in no pot after the next start. Its time and counts can be mended.
+func TestPouredStaysOnTheShelf(t *testing.T) {
+	k := newKitchen(t, nil)
+	ctx := t.Context()
+	code, poured := k.shelved()
+	err := k.st.Withdraw(ctx, "big", poured, "Ada")
+	if !errors.Is(err, station.ErrNotNow) || !strings.Contains(err.Error(), "on the shelf") {
+		t.Errorf("taken back: %v", err)
+	}
+	if err := k.st.Confirm(ctx, "big", poured, "Ada", false); !errors.Is(err, station.ErrNotNow) {
+		t.Errorf("denied: %v", err)
+	}
+	if err := k.st.Correct(ctx, "big", poured, plan.Event{Counts: map[string]int{"Tin": 5}}, "Ada"); err != nil {
+		t.Errorf("counts corrected: %v", err)
+	}
+	trimmed, err := k.st.Tap(ctx, "big", station.Tap{ID: "trim-0001", Kind: plan.EventTrimmed, Batch: code})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := k.st.Withdraw(ctx, "big", trimmed.ID, "Ada"); err != nil {
+		t.Errorf("another tap taken back: %v", err)
+	}
+	k.close()
+	k.open()
+	if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "note-0001", Kind: plan.EventNote, Text: "still there", Batch: code}); err != nil {
+		t.Errorf("after a restart: %v", err)
+	}
+}
+
+// The pot is as ready for the next batch after a restart as it was before: when
+// the one after the candles on the shelf was given up, and a day after pouring.
+func TestPotReadyForTheNext(t *testing.T) {
+	k := newKitchen(t, nil)
+	code, _ := k.shelved()
+	k.tap(plan.EventAbandoned)
+	ready := func(when string) {
+		t.Helper()
+		if v := k.view(); v.Batch != nil || v.Stage != plan.StageIdle || !slices.Equal(v.Taps, []plan.EventKind{plan.EventStart}) {
+			t.Errorf("%s: %q with taps %v", when, v.Stage, v.Taps)
+		}
+		if _, err := k.st.Tap(t.Context(), "big", station.Tap{ID: "note-" + strings.ReplaceAll(when, " ", "-"), Kind: plan.EventNote, Text: "x", Batch: code}); err != nil {
+			t.Errorf("%s the candles are on no shelf: %v", when, err)
+		}
+	}
+	restart := func() {
+		k.close()
+		k.open()
+		k.st.Tick()
+	}
+	ready("given up")
+	restart()
+	ready("given up and restarted")
+
+	k = newKitchen(t, nil)
+	k.pourAt()
+	code = k.view().Batch.ID
+	k.later(3 * time.Hour)
+	restart()
+	if v := k.view(); v.Batch == nil || v.Batch.ID != code {
+		t.Errorf("three hours after pouring the pot shows %+v", v.Batch)
+	}
+	k.later(22 * time.Hour)
+	ready("a day later")
+	if !k.cued("move-ready") && !k.cued("move") {
+		t.Error("no cue that the candles may leave the bench")
+	}
+	restart()
+	ready("a day later and restarted")
+}
+
+// A lot that is noted after the start finds its batch, on the shelf too, and one
+// that was wrong no longer does.
+func TestLotsNotedLater(t *testing.T) {
+	k := newKitchen(t, nil)
+	ctx := t.Context()
+	find := func(lot string) int {
+		t.Helper()
+		k.close() // writes what is left
+		k.open()
+		bs, err := k.store.Batches(ctx, trace.Query{Lot: lot})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(bs)
+	}
+	if _, err := k.st.Start(ctx, "big", station.StartRequest{ID: "start-0001", Sheet: boathouse(), Lots: []string{"J-1"}, LotOf: map[string]string{"wicks": "W-1"}}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "lots-0001", Kind: plan.EventLots, Lots: map[string]string{"dusk": "D-1", "rapeseed-coconut": "RC-8"}}); err != nil {
+		t.Fatal(err)
+	}
+	for lot, n := range map[string]int{"W-1": 1, "D-1": 1, "J-1": 1, "RC-8": 1, "RC-7": 0} {
+		if got := find(lot); got != n {
+			t.Errorf("lot %s finds %d batches, want %d", lot, got, n)
+		}
+	}
+	k.tickTo(85)
+	k.tap(plan.EventScentAdded)
+	k.tap(plan.EventJugOut)
+	k.tickTo(57)
+	k.tap(plan.EventPoured)
+	code := k.view().Batch.ID
+	k.later(25 * time.Hour)
+	if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "lots-0002", Kind: plan.EventLots, Batch: code, Lots: map[string]string{"wicks": "W-2"}}); err != nil {
+		t.Fatal(err)
+	}
+	if find("W-2") != 1 || find("W-1") != 0 || find("J-1") != 1 {
+		t.Error("a lot noted on the shelf is not found, or the one it replaces still is")
+	}
+}
+
+// One pot holds one melt: a sheet for several would call for the fragrance of all.
+func TestOneMeltAtATime(t *testing.T) {
+	k := newKitchen(t, nil)
+	s := boathouse()
+	s.Melts = make([]plan.Melt, 3)
+	_, err := k.st.Start(t.Context(), "big", station.StartRequest{ID: "start-0001", Sheet: s})
+	if !errors.Is(err, station.ErrInvalid) || !strings.Contains(err.Error(), "one melt at a time") {
+		t.Errorf("started: %v", err)
+	}
+}
+
+// A batch that was closed by mistake goes on when that is taken back, after a
+// restart too.
+func TestCuredTakenBack(t *testing.T) {
+	k := newKitchen(t, nil)
+	k.pourAt()
+	code := k.view().Batch.ID
+	k.later(4 * time.Hour)
+	k.tap(plan.EventTrimmed)
+	e := k.tap(plan.EventCured)
+	if err := k.st.Withdraw(t.Context(), "big", e.ID, "Ada"); err != nil {
+		t.Fatal(err)
+	}
+	k.close()
+	k.open()
+	if v := k.view(); v.Batch == nil || v.Batch.ID != code || v.Stage != plan.StageCuring {
+		t.Errorf("after a restart %+v at %q", v.Batch, v.Stage)
+	}
+}
+
+// The shelf looks after its batches when their pot has left the settings.
+func TestShelfWithoutItsPot(t *testing.T) {
+	k := newKitchen(t, nil)
+	code, poured := k.shelved()
+	k.close()
+	k.opts.Pots = []station.PotOptions{{ID: "new", Name: "New jug"}}
+	k.open()
+	ctx := t.Context()
+	if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "trim-0001", Kind: plan.EventTrimmed, Batch: code}); err != nil {
+		t.Errorf("trimmed: %v", err)
+	}
+	if err := k.st.Correct(ctx, "new", poured, plan.Event{Counts: map[string]int{"Tin": 5}}, "Ada"); err != nil {
+		t.Errorf("corrected: %v", err)
+	}
+}

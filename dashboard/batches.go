@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"mime"
 	"net/http"
@@ -29,10 +30,33 @@ func (s *Server) batchError(r *http.Request, err error) error {
 	if errors.Is(err, trace.ErrNoBatch) {
 		return problemNotFound.with("There is no batch of that code.")
 	}
-	if errors.Is(err, records.ErrNotPoured) {
-		return problemNotNow.with(sentence(err.Error()))
+	for _, c := range []struct {
+		is error
+		as problem
+	}{
+		{records.ErrNotPoured, problemNotNow},
+		{records.ErrClosed, problemNotNow},
+		{records.ErrNoEvent, problemNoEvent},
+		{records.ErrNoPhoto, problemNotFound},
+		{records.ErrPhoto, problemInvalid},
+		{records.ErrPhotosFull, problemInvalid},
+		{plan.ErrNoCorrection, problemInvalid},
+	} {
+		if errors.Is(err, c.is) {
+			return c.as.with(sentence(clip(err.Error(), 500)))
+		}
 	}
 	return s.refused(r, err)
+}
+
+// potName is what a pot is called on paper; "" = it has left the settings.
+func (s *Server) potName(id string) string {
+	for _, p := range s.station.Snapshot().Pots {
+		if p.ID == id {
+			return p.Name
+		}
+	}
+	return ""
 }
 
 // heavy runs what reads much of the disk, a few at a time.
@@ -146,19 +170,132 @@ func (s *Server) notes(w http.ResponseWriter, r *http.Request) error {
 	if bad := req.Found.Validate(); len(bad) > 0 {
 		return recipeProblem(bad[0])
 	}
-	id, who := r.PathValue("id"), identityOf(r).name()
-	b, err := s.opts.Batches.Batch(r.Context(), id)
-	if err != nil {
+	if err := s.book.HavePhotos(r.Context(), r.PathValue("id"), req.Found.Photos); err != nil {
 		return s.batchError(r, err)
 	}
-	e, err := s.station.Tap(r.Context(), b.Pot, station.Tap{ID: req.ID, Kind: plan.EventFound, Found: req.Found, Text: req.Text, Batch: id, Who: who})
-	if errors.Is(err, station.ErrNoBatch) || errors.Is(err, station.ErrNoPot) { // closed: neither in its pot nor on the shelf
-		e, err = s.book.Note(r.Context(), id, plan.Event{ID: req.ID, Found: req.Found, Text: req.Text, Who: who})
+	return s.tapBatch(w, r, station.Tap{ID: req.ID, Kind: plan.EventFound, Found: req.Found, Text: req.Text, Who: identityOf(r).name()})
+}
+
+// batchTap is tap for a batch wherever it is: in its pot, on the shelf, or closed.
+func (s *Server) batchTap(w http.ResponseWriter, r *http.Request) error {
+	t, err := s.readTap(w, r)
+	if err != nil {
+		return err
+	}
+	return s.tapBatch(w, r, t)
+}
+
+func (s *Server) tapBatch(w http.ResponseWriter, r *http.Request, t station.Tap) error {
+	pot, err := s.potOf(r)
+	if err != nil {
+		return err
+	}
+	t.Batch, t.Stamp = r.PathValue("id"), 0
+	e, err := s.station.Tap(r.Context(), pot, t)
+	if closed(err) {
+		e, err = s.book.Add(r.Context(), t.Batch, plan.Event{
+			ID: t.ID, Kind: t.Kind, Who: t.Who, Celsius: t.Celsius, Grams: t.Grams, Text: t.Text, Lots: t.Lots, Found: t.Found,
+		})
+		if err != nil {
+			return s.batchError(r, err)
+		}
 	}
 	if err != nil {
-		return s.batchError(r, err)
+		return s.unsaved(r, e.ID != "", err)
 	}
 	return writeJSON(w, http.StatusOK, map[string]plan.Event{"event": e})
+}
+
+// potOf is the pot that the request's batch was made in.
+func (s *Server) potOf(r *http.Request) (string, error) {
+	if s.book == nil {
+		return "", problemUnavailable.with("No records are kept.")
+	}
+	b, err := s.opts.Batches.Batch(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return "", s.batchError(r, err)
+	}
+	return b.Pot, nil
+}
+
+// closed reports whether the station refuses because it has let go of the batch:
+// it is neither in its pot nor on the shelf.
+func closed(err error) bool {
+	return errors.Is(err, station.ErrNoBatch) || errors.Is(err, station.ErrNoPot) || errors.Is(err, station.ErrNoEvent)
+}
+
+// batchCorrect is correct for a batch wherever it is.
+func (s *Server) batchCorrect(w http.ResponseWriter, r *http.Request) error {
+	to, err := s.readCorrection(w, r)
+	if err != nil {
+		return err
+	}
+	who := identityOf(r).name()
+	return s.amendBatch(w, r,
+		func(pot, event string) error { return s.station.Correct(r.Context(), pot, event, to, who) },
+		func(batch, event string) error { return s.book.Correct(r.Context(), batch, event, to, who) })
+}
+
+// batchWithdraw is withdraw for a batch wherever it is.
+func (s *Server) batchWithdraw(w http.ResponseWriter, r *http.Request) error {
+	who := identityOf(r).name()
+	return s.amendBatch(w, r,
+		func(pot, event string) error { return s.station.Withdraw(r.Context(), pot, event, who) },
+		func(batch, event string) error { return s.book.Withdraw(r.Context(), batch, event, who) })
+}
+
+func (s *Server) amendBatch(w http.ResponseWriter, r *http.Request, open, shut func(where, event string) error) error {
+	pot, err := s.potOf(r)
+	if err != nil {
+		return err
+	}
+	err = open(pot, r.PathValue("event"))
+	if closed(err) {
+		if err := shut(r.PathValue("id"), r.PathValue("event")); err != nil {
+			return s.batchError(r, err)
+		}
+		return s.done(w, r, nil)
+	}
+	return s.noted(w, r, err)
+}
+
+// addPhoto keeps a photo with a batch; the notes that follow name it.
+func (s *Server) addPhoto(w http.ResponseWriter, r *http.Request) error {
+	if s.book == nil {
+		return problemUnavailable.with("No records are kept.")
+	}
+	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != "image/jpeg" {
+		return problemBadType.with("A photo is sent as image/jpeg.")
+	}
+	return s.heavy(r.Context(), func() error {
+		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, records.PhotoSent))
+		if err != nil {
+			var big *http.MaxBytesError
+			if errors.As(err, &big) {
+				return problemTooLarge.with(fmt.Sprintf("A photo of at most %d KiB is taken.", records.PhotoSent>>10))
+			}
+			return problemBadRequest.with("The photo broke off.")
+		}
+		name, err := s.book.AddPhoto(r.Context(), r.PathValue("id"), body, identityOf(r).name())
+		if err != nil {
+			return s.batchError(r, err)
+		}
+		return writeJSON(w, http.StatusCreated, map[string]string{"name": name})
+	})
+}
+
+// photo sends one photo. It is the encoder's own JPEG, and nothing may take it for
+// anything else.
+func (s *Server) photo(w http.ResponseWriter, r *http.Request) error {
+	if s.book == nil {
+		return problemUnavailable.with("No records are kept.")
+	}
+	data, err := s.book.Photo(r.Context(), r.PathValue("id"), r.PathValue("name"))
+	if err != nil {
+		return s.batchError(r, err)
+	}
+	sendFile(w, "default-src 'none'; sandbox; frame-ancestors 'none'", "image/jpeg", r.PathValue("id")+"-"+r.PathValue("name"), false, data)
+	return nil
 }
 
 // recordFiles are the forms in which a record can be had.

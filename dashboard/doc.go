@@ -38,7 +38,7 @@
 // # Conventions of the API
 //
 // Bodies are JSON with Content-Type application/json, at most 64 KiB (1 MiB
-// for recipes and sheets); unknown fields are refused. Temperatures are °C, masses
+// for recipes and sheets; a photo is image/jpeg); unknown fields are refused. Temperatures are °C, masses
 // grams, spans seconds unless said otherwise, times of day RFC 3339 UTC. A
 // [plan.Sheet] keeps its own form (its timers are nanoseconds, as Go's
 // time.Duration is in JSON), and so does the "at" of a [plan.Event] (nanoseconds
@@ -84,7 +84,8 @@
 // # What the maker does
 //
 //	POST /api/v1/pots/{pot}/start
-//	     {"id":"…","sheet":plan.Sheet,"name":"…","lots":["…"]}   → 201 {"batch":"…"}
+//	     {"id":"…","sheet":plan.Sheet,"name":"…","lots":["…"],"lot_of":{"wicks":"W-18"}}   → 201 {"batch":"…"}
+//	     (a sheet of several melts is started one melt at a time: POST /api/v1/sheet with "melt")
 //	POST /api/v1/pots/{pot}/taps
 //	     station.Tap: {"id":"…","kind":"scent-added","stamp":12,"grams":0,"celsius":0,
 //	      "counts":{"Tin 200":3},"first":0,"last":0,"text":"","lots":{…},"found":{…},"batch":""}  (all but id and kind may be left out)
@@ -124,6 +125,14 @@
 //	GET /api/v1/batches/{id}                      → record.Record
 //	PUT /api/v1/batches/{id}/notes                {"id":"…","found":plan.Found,"text":"…"} → {"event":plan.Event}
 //	                                              (finish, throw, burn test: an event, also of a closed batch)
+//	POST /api/v1/batches/{id}/taps                station.Tap → {"event":plan.Event}, for a batch wherever it is: in its
+//	                                              pot, on the shelf, or closed (then only found, lots, note, left-over)
+//	POST /api/v1/batches/{id}/events/{event}/correct    as of a pot, for a batch wherever it is → 204
+//	POST /api/v1/batches/{id}/events/{event}/withdraw   → 204
+//	POST /api/v1/batches/{id}/photos              image/jpeg, at most 1 MiB and 1280 pixels a side → 201 {"name":"…"};
+//	                                              written anew (no place, no camera in it), 24 a batch; "photos" of a
+//	                                              plan.Found in the notes then names it, 6 at a time
+//	GET /api/v1/batches/{id}/photos/{name}        → image/jpeg
 //	GET /api/v1/batches/{id}/record.html|csv|svg|ics     the file (csv and ics as downloads)
 //	GET /api/v1/batches/{id}/labels.html?n=24            labels to print
 //
@@ -138,7 +147,8 @@
 //	                                              "counts":[{"container":"Tin 200","n":6}],
 //	                                              "options":plan.Options}   (both may be left out)
 //	                                              or {"from":"code of a batch to make again", …};
-//	                                              "scale":2 makes either so many times as large
+//	                                              "scale":2 makes either so many times as large,
+//	                                              "melt":2 takes one melt of several out
 //	                                              → {"sheet":plan.Sheet,"text":"…the sheet as plain text…"}
 //	GET    /api/v1/shelf                          → shelf.Board
 //	GET    /api/v1/shelf.ics                      the waits as a calendar

@@ -3,6 +3,8 @@ package dashboard
 import (
 	"context"
 	"encoding/json"
+	"image"
+	"image/jpeg"
 	"net/http"
 	"net/http/httptest"
 	"net/netip"
@@ -28,6 +30,9 @@ var bodies = []struct{ method, path, body string }{
 	{"POST", "/api/v1/pots/a/notices/flash-margin/shelve", `{"seconds":600}`},
 	{"POST", "/api/v1/pots/a/notices/flash-margin/remove", `{"reason":"probe at the workshop"}`},
 	{"PUT", "/api/v1/batches/26-11-24-A/notes", `{"id":"found-00001","found":{"cold_throw":4,"burn":{"wick":"W1","reached":true,"reached_in":7200000000000}},"text":"fine"}`},
+	{"POST", "/api/v1/batches/26-11-24-A/taps", `{"id":"lots-00001","kind":"lots","lots":{"wicks":"W1"}}`},
+	{"POST", "/api/v1/batches/26-11-24-A/events/e1/correct", `{"kind":"poured","counts":{"Tin 200":5}}`},
+	{"POST", "/api/v1/batches/26-11-24-A/photos", picture(40, 30)},
 	{"PUT", "/api/v1/recipes/harbour-fog", form},
 	{"POST", "/api/v1/sheet", `{"recipe":` + form + `,"counts":[{"container":"Tin 200","n":6}],"options":{"wax":100,"jug":"","window":600000000000,"loss":5,"ceiling":100}}`},
 	{"POST", "/api/v1/sheet", `{"recipe":` + form + `,"options":{"wax":500},"scale":2}`},
@@ -48,6 +53,19 @@ func TestGoodBodiesAreTaken(t *testing.T) {
 			t.Errorf("%s %s: %d %s", b.method, b.path, w.Code, w.Body)
 		}
 	}
+}
+
+// picture is a small JPEG.
+func picture(w, h int) string {
+	p := image.NewRGBA(image.Rect(0, 0, w, h))
+	for i := range p.Pix {
+		p.Pix[i] = byte(i)
+	}
+	var b strings.Builder
+	if err := jpeg.Encode(&b, p, nil); err != nil {
+		return err.Error() // which is no JPEG, and the tests say so
+	}
+	return b.String()
 }
 
 // fuzzRig is a server with every part there is.
@@ -110,7 +128,7 @@ func FuzzBodies(f *testing.F) {
 		b := bodies[int(which)%len(bodies)]
 		r := httptest.NewRequest(b.method, b.path, strings.NewReader(string(body)))
 		r.Host, r.RemoteAddr = "localhost", "127.0.0.1:1"
-		r.Header.Set("Content-Type", "application/json")
+		r.Header.Set("Content-Type", bodyType(b.path))
 		w := httptest.NewRecorder()
 		g.Handler().ServeHTTP(w, r)
 		checkAnswer(t, g, w)

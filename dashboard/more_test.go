@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -447,4 +448,64 @@ func TestRecentIsBounded(t *testing.T) {
 	if n := len(h.probes[probeKey{"a", "jug"}]); n != 1 {
 		t.Errorf("after the clock went back ten years %d readings are kept, want 1", n)
 	}
+}
+
+// A batch is told of and mended by its code wherever it is; one that its pot and
+// the shelf have let go of is written to directly.
+func TestBatchByItsCode(t *testing.T) {
+	st, err := trace.Open(filepath.Join(t.TempDir(), "trace.db"), trace.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { st.Close() })
+	began := time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC)
+	for id, pot := range map[string]string{"26-11-24-A": "a", "26-11-24-B": "gone"} {
+		if err := st.PutBatch(t.Context(), trace.Batch{ID: id, Pot: pot, Name: "Harbour Fog", Started: began, Ended: began.Add(time.Hour)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	g := newRig(t, func(o *Options) { o.Batches = st })
+	body := `{"id":"left-00001","kind":"left-over","grams":30}`
+	if w := g.ask("POST", "/api/v1/batches/26-11-24-A/taps", body); w.Code != 200 || !slices.ContainsFunc(g.station.done(), func(s string) bool { return strings.HasPrefix(s, "tap left-over") }) {
+		t.Errorf("in its pot: %d %s; %q", w.Code, w.Body, g.station.done())
+	}
+	if w := g.ask("POST", "/api/v1/batches/26-11-24-A/events/e1/correct", `{"grams":31}`); w.Code != 204 || len(g.station.done()) != 2 {
+		t.Errorf("in its pot: %d %s; %q", w.Code, w.Body, g.station.done())
+	}
+	const closed = "/api/v1/batches/26-11-24-B"
+	if w := g.ask("POST", closed+"/taps", body); w.Code != 200 {
+		t.Fatalf("closed: %d %s", w.Code, w.Body)
+	}
+	if w := g.ask("POST", closed+"/events/left-00001/correct", `{"kind":"left-over","grams":31}`); w.Code != 204 {
+		t.Errorf("closed: %d %s", w.Code, w.Body)
+	}
+	if w := g.ask("GET", closed, ""); !strings.Contains(w.Body.String(), `"grams":31`) || !strings.Contains(w.Body.String(), `"before":[{"text":"30.0 g"`) {
+		t.Errorf("closed: %s", w.Body)
+	}
+	wantProblem(t, g.ask("POST", closed+"/taps", `{"id":"heat-00001","kind":"heat-off"}`), 409, "not-now")
+	wantProblem(t, g.ask("POST", closed+"/events/none/withdraw", ""), 404, "no-event")
+	wantProblem(t, g.ask("POST", "/api/v1/batches/none/taps", body), 404, "not-found")
+
+	w := g.ask("POST", closed+"/photos", picture(64, 48))
+	var kept struct{ Name string }
+	if err := json.Unmarshal(w.Body.Bytes(), &kept); err != nil || w.Code != 201 || kept.Name == "" {
+		t.Fatalf("photo: %d %s", w.Code, w.Body)
+	}
+	w = g.ask("GET", closed+"/photos/"+kept.Name, "")
+	h := w.Header()
+	if w.Code != 200 || h.Get("Content-Type") != "image/jpeg" || h.Get("X-Content-Type-Options") != "nosniff" || !strings.Contains(h.Get("Content-Security-Policy"), "sandbox") {
+		t.Errorf("photo: %d with %v", w.Code, h)
+	}
+	if w := g.ask("GET", closed+"/photos/"+kept.Name, "", fromNetwork); w.Code != 401 {
+		t.Errorf("a stranger gets the photo: %d", w.Code)
+	}
+	wantProblem(t, g.ask("GET", "/api/v1/batches/26-11-24-A/photos/"+kept.Name, ""), 404, "not-found")
+	wantProblem(t, g.ask("POST", closed+"/photos", "<html>"), 422, "invalid")
+	wantProblem(t, g.ask("POST", closed+"/photos", strings.Repeat("x", 2<<20)), 413, "too-large")
+	wantProblem(t, g.ask("POST", closed+"/photos", picture(9, 9), header("Content-Type", "image/png")), 415, "bad-type")
+	note := `{"id":"found-00001","found":{"finish":["frosted"],"photos":["` + kept.Name + `"]}}`
+	if w := g.ask("PUT", closed+"/notes", note); w.Code != 200 {
+		t.Errorf("notes with a photo: %d %s", w.Code, w.Body)
+	}
+	wantProblem(t, g.ask("PUT", "/api/v1/batches/26-11-24-A/notes", note), 404, "not-found") // it is not that batch's
 }

@@ -67,6 +67,9 @@ func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 	if len(req.Name) > maxShort || len(req.Lots) > 100 || slices.ContainsFunc(req.Lots, func(l string) bool { return len(l) > maxShort }) {
 		return problemInvalid.with("A name or a lot is too long.")
 	}
+	if err := checkLots(req.LotOf); err != nil {
+		return err
+	}
 	if err := checkSheet(req.Sheet); err != nil {
 		return err
 	}
@@ -109,41 +112,61 @@ func amount(g float64) bool { return g >= 0 && g <= 1e6 }
 func temperature(c float64) bool { return !math.IsNaN(c) && c >= -50 && c <= 400 }
 
 func (s *Server) tap(w http.ResponseWriter, r *http.Request) error {
-	var t station.Tap
-	if err := readJSON(w, r, maxBody, &t); err != nil {
+	t, err := s.readTap(w, r)
+	if err != nil {
 		return err
 	}
-	if !okID(t.ID) {
-		return problemInvalid.with(badID)
-	}
-	if !slices.Contains(tapKinds, t.Kind) {
-		return problemInvalid.with("There is no tap " + quote(string(t.Kind)) + ".")
-	}
-	if err := checkEvent(t.Grams, t.Celsius, t.First, t.Last, t.Counts, t.Text); err != nil {
-		return err
-	}
-	if len(t.Lots) > 200 {
-		return problemInvalid.with("There are more than 200 lots.")
-	}
-	for name, lot := range t.Lots {
-		if len(name) > maxShort || len(lot) > maxShort {
-			return problemInvalid.with("A lot is too long.")
-		}
-	}
-	if t.Found != nil {
-		if bad := t.Found.Validate(); len(bad) > 0 {
-			return recipeProblem(bad[0])
-		}
-	}
-	if t.Batch != "" && !okName(t.Batch, maxIDLength) {
-		return problemInvalid.with("There is no batch of that name.")
-	}
-	t.Who = identityOf(r).name()
 	e, err := s.station.Tap(r.Context(), r.PathValue("pot"), t)
 	if err != nil {
 		return s.unsaved(r, e.ID != "", err)
 	}
 	return writeJSON(w, http.StatusOK, map[string]plan.Event{"event": e})
+}
+
+// readTap reads a tap and bounds what it may say.
+func (s *Server) readTap(w http.ResponseWriter, r *http.Request) (station.Tap, error) {
+	var t station.Tap
+	if err := readJSON(w, r, maxBody, &t); err != nil {
+		return t, err
+	}
+	if !okID(t.ID) {
+		return t, problemInvalid.with(badID)
+	}
+	if !slices.Contains(tapKinds, t.Kind) {
+		return t, problemInvalid.with("There is no tap " + quote(string(t.Kind)) + ".")
+	}
+	if err := checkEvent(t.Grams, t.Celsius, t.First, t.Last, t.Counts, t.Text); err != nil {
+		return t, err
+	}
+	if err := checkLots(t.Lots); err != nil {
+		return t, err
+	}
+	if t.Found != nil {
+		if bad := t.Found.Validate(); len(bad) > 0 {
+			return t, recipeProblem(bad[0])
+		}
+		if len(t.Found.Photos) > 0 {
+			return t, problemInvalid.with("Photos are sent with the notes of their batch.")
+		}
+	}
+	if t.Batch != "" && !okName(t.Batch, maxIDLength) {
+		return t, problemInvalid.with("There is no batch of that name.")
+	}
+	t.Who = identityOf(r).name()
+	return t, nil
+}
+
+// checkLots bounds what lots may be noted.
+func checkLots(lots map[string]string) error {
+	if len(lots) > 200 {
+		return problemInvalid.with("There are more than 200 lots.")
+	}
+	for name, lot := range lots {
+		if len(name) > maxShort || len(lot) > maxShort {
+			return problemInvalid.with("A lot is too long.")
+		}
+	}
+	return nil
 }
 
 // checkEvent bounds what an event may say.
@@ -167,20 +190,27 @@ func checkEvent(grams, celsius, first, last float64, counts map[string]int, text
 }
 
 func (s *Server) correct(w http.ResponseWriter, r *http.Request) error {
+	to, err := s.readCorrection(w, r)
+	if err != nil {
+		return err
+	}
+	return s.noted(w, r, s.station.Correct(r.Context(), r.PathValue("pot"), r.PathValue("id"), to, identityOf(r).name()))
+}
+
+// readCorrection reads what an event is to say; only what a maker may mend is
+// passed on.
+func (s *Server) readCorrection(w http.ResponseWriter, r *http.Request) (plan.Event, error) {
 	var e plan.Event
 	if err := readJSON(w, r, maxBody, &e); err != nil {
-		return err
+		return e, err
 	}
 	if err := checkEvent(e.Grams, e.Celsius, e.First, e.Last, e.Counts, e.Text); err != nil {
-		return err
+		return e, err
 	}
 	if !e.Wall.IsZero() && (e.Wall.Year() < 2000 || e.Wall.After(s.now().Add(24*time.Hour))) {
-		return problemInvalid.with("The time of day is not one at which it can have happened.")
+		return e, problemInvalid.with("The time of day is not one at which it can have happened.")
 	}
-	who := identityOf(r).name()
-	// Only what a maker may mend is passed on.
-	to := plan.Event{Kind: e.Kind, Wall: e.Wall, Celsius: e.Celsius, Grams: e.Grams, Counts: e.Counts, First: e.First, Last: e.Last, Text: e.Text}
-	return s.noted(w, r, s.station.Correct(r.Context(), r.PathValue("pot"), r.PathValue("id"), to, who))
+	return plan.Event{Kind: e.Kind, Wall: e.Wall, Celsius: e.Celsius, Grams: e.Grams, Counts: e.Counts, First: e.First, Last: e.Last, Text: e.Text}, nil
 }
 
 func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) error {

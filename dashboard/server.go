@@ -130,7 +130,7 @@ func New(opts Options) (*Server, error) {
 		s.docs = &memoryDocs{}
 	}
 	if opts.Batches != nil {
-		s.book = &records.Book{Store: opts.Batches, Station: opts.StationName, Location: opts.Location, Now: s.now}
+		s.book = &records.Book{Store: opts.Batches, Station: opts.StationName, Location: opts.Location, Now: s.now, PotName: s.potName}
 	}
 	for _, n := range opts.Names {
 		if n = hostname(n); n != "" && !isLoopbackName(n) {
@@ -230,6 +230,11 @@ func (s *Server) routes(exposition http.Handler) *http.ServeMux {
 	add("GET /api/v1/batches/{id}", s.record)
 	add("GET /api/v1/batches/{id}/curve", s.batchCurve)
 	add("PUT /api/v1/batches/{id}/notes", s.notes)
+	add("POST /api/v1/batches/{id}/taps", s.batchTap)
+	add("POST /api/v1/batches/{id}/events/{event}/correct", s.batchCorrect)
+	add("POST /api/v1/batches/{id}/events/{event}/withdraw", s.batchWithdraw)
+	add("POST /api/v1/batches/{id}/photos", s.addPhoto)
+	add("GET /api/v1/batches/{id}/photos/{name}", s.photo)
 	for format := range recordFiles {
 		add("GET /api/v1/batches/{id}/record."+format, s.recordFile(format))
 	}

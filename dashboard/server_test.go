@@ -61,7 +61,7 @@ func (g *rig) ask(method, path, body string, change ...func(*http.Request)) *htt
 	r := httptest.NewRequest(method, path, strings.NewReader(body))
 	r.Host, r.RemoteAddr = "localhost:8080", "127.0.0.1:4000"
 	if body != "" {
-		r.Header.Set("Content-Type", "application/json")
+		r.Header.Set("Content-Type", bodyType(path))
 	}
 	for _, c := range change {
 		c(r)
@@ -69,6 +69,14 @@ func (g *rig) ask(method, path, body string, change ...func(*http.Request)) *htt
 	w := httptest.NewRecorder()
 	g.Handler().ServeHTTP(w, r)
 	return w
+}
+
+// bodyType is what a route takes.
+func bodyType(path string) string {
+	if strings.HasSuffix(path, "/photos") {
+		return "image/jpeg"
+	}
+	return "application/json"
 }
 
 // fromNetwork makes a request come from another machine.

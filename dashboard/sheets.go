@@ -147,6 +147,7 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 		Options plan.Options    `json:"options"`
 		From    string          `json:"from"`  // an earlier batch to make again
 		Scale   float64         `json:"scale"` // so many times as large; 0 = 1
+		Melt    int             `json:"melt"`  // that melt of several alone; 0 = the whole
 	}
 	if err := readJSON(w, r, maxBigBody, &req); err != nil {
 		return err
@@ -167,6 +168,9 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 	}
 	if err == nil && req.Scale != 0 && req.Scale != 1 {
 		sheet, err = sheet.Scale(req.Scale)
+	}
+	if err == nil && req.Melt != 0 {
+		sheet, err = sheet.OfMelt(req.Melt)
 	}
 	if err != nil {
 		return s.recipeError(r, err)

@@ -67,3 +67,22 @@ func TestABatchIsMadeAgainAndTwiceAsLarge(t *testing.T) {
 	wantProblem(t, g.ask("POST", "/api/v1/sheet", `{"from":"26-11-24-A"}`), 422, "invalid") // it has no recipe
 	wantProblem(t, g.ask("POST", "/api/v1/sheet", `{"from":"26-11-23-A","scale":-1}`), 422, "invalid")
 }
+
+func TestOneMeltOfASheet(t *testing.T) {
+	g := newRig(t)
+	body := `{"recipe":` + form[:len(form)-1] + `,"jug":[{"name":"Jug","holds":"1 kg"}]},"counts":[{"container":"Tin 200","n":9}]`
+	sheet := func(body string) (s plan.Sheet) {
+		t.Helper()
+		w := g.ask("POST", "/api/v1/sheet", body)
+		var got struct{ Sheet plan.Sheet }
+		if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil || w.Code != 200 {
+			t.Fatalf("%d %v %s", w.Code, err, w.Body)
+		}
+		return got.Sheet
+	}
+	whole, second := sheet(body+"}"), sheet(body+`,"melt":2}`)
+	if len(whole.Melts) < 2 || len(second.Melts) != 1 || second.WaxGrams() >= whole.WaxGrams() || second.Name != "Harbour Fog, melt 2 of 2" {
+		t.Errorf("of %d melts with %g g of wax, %q has %g g", len(whole.Melts), whole.WaxGrams(), second.Name, second.WaxGrams())
+	}
+	wantProblem(t, g.ask("POST", "/api/v1/sheet", body+`,"melt":3}`), 422, "invalid")
+}

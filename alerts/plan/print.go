@@ -21,6 +21,7 @@ func (s Sheet) Print(w io.Writer) error {
 	p.weigh()
 	p.fill()
 	p.heat()
+	p.notes()
 	p.after()
 	_, err := io.WriteString(w, p.b.String())
 	if err != nil {
@@ -295,6 +296,17 @@ func (p *printer) heat() {
 		if s.Pour.LastCelsius > 0 {
 			p.wrap("  ", "  ", fmt.Sprintf("At the last container expect about %s in the jug.", units.Temperature(s.Pour.LastCelsius, s.Show.Temperature, 0)))
 		}
+	}
+}
+
+// notes are the recipe's, each line on its own as the maker wrote them.
+func (p *printer) notes() {
+	if p.s.Source == nil || p.s.Source.Notes == "" {
+		return
+	}
+	p.title("NOTES OF THE RECIPE")
+	for line := range strings.Lines(p.s.Source.Notes) {
+		p.wrap("  ", "  ", line)
 	}
 }
 

@@ -125,6 +125,16 @@ func (v view) funcs() template.FuncMap {
 			}
 			return tight(weighed(*m.Actual, m.Step, v.Show))
 		},
+		"curve": func() template.URL { return dataURL("image/svg+xml", v.Curve) },
+		"pictures": func(f Finding) []template.URL {
+			var out []template.URL
+			for _, name := range f.Photos {
+				if p, ok := v.Photos[name]; ok {
+					out = append(out, dataURL(p.Type, p.Data))
+				}
+			}
+			return out
+		},
 		"told": func(s Step) bool { return s.Kind != plan.EventFound || len(s.Before) > 0 },
 		"number": func(p *int) string {
 			if p == nil {
@@ -195,6 +205,14 @@ func (v view) funcs() template.FuncMap {
 			return "note"
 		},
 	}
+}
+
+// dataURL holds a picture within the page, which so stays one file.
+func dataURL(kind string, data []byte) template.URL {
+	if len(data) == 0 {
+		return ""
+	}
+	return template.URL("data:" + kind + ";base64," + base64.StdEncoding.EncodeToString(data)) //nolint:gosec // base64 of our own picture, or of a photo whose type was checked
 }
 
 var withUnit = regexp.MustCompile(`(\d) (°[CF]|oz|lb|kg|g|min|h|s|%|×|in|mm)\b|(\d) ([°%×])`)

@@ -52,6 +52,7 @@ func browser(t *testing.T) context.Context {
 func TestTheRecordPrintsOnTwoPagesAndFitsAPhone(t *testing.T) {
 	ctx := browser(t)
 	r := record.Build(fog(t))
+	r.Curve = []byte(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 960 560"><path d="M0 0L960 560" stroke="#000"/></svg>`)
 	mux := http.NewServeMux()
 	serve := func(path string, write func(w *bytes.Buffer) error) {
 		mux.HandleFunc(path, func(w http.ResponseWriter, _ *http.Request) {
@@ -104,6 +105,10 @@ func TestTheRecordPrintsOnTwoPagesAndFitsAPhone(t *testing.T) {
 	wide, err := chromedp.Run(ctx, chromedp.Evaluate[int](`document.documentElement.scrollWidth`))
 	if err != nil {
 		t.Fatal(err)
+	}
+	drawn, err := chromedp.Run(ctx, chromedp.Evaluate[int](`document.querySelector("img.curve").naturalWidth`))
+	if err != nil || drawn == 0 {
+		t.Errorf("the curve is not shown under the page's policy: %d, %v", drawn, err)
 	}
 	ruled, err := chromedp.Run(ctx, chromedp.Evaluate[string](`getComputedStyle(document.querySelector("header")).borderTopColor`))
 	if err != nil {

@@ -17,8 +17,8 @@ import (
 // Batch is what a record is made from.
 type Batch struct {
 	Code    string
-	Station string // "The Boathouse"; may be empty
-	Pot     string
+	Station string    // "The Boathouse"; may be empty
+	Pot     string    // its name
 	Started time.Time // UTC
 	Ended   time.Time // UTC; zero while it goes on
 	Sheet   plan.Sheet
@@ -65,9 +65,19 @@ type Record struct {
 	Findings   []Finding      `json:"findings"`
 	Warnings   []plan.Warning `json:"warnings"`
 	Summary    Summary        `json:"summary"`
-	Lots       []string       `json:"lots"` // every lot in it, for the look-up
+	Lots       []string       `json:"lots"`            // every lot in it, for the look-up
+	Notes      string         `json:"notes,omitempty"` // of the recipe, with the maker's line breaks
+
+	Curve  []byte           `json:"-"` // SVG of its trace, for the printed page; nil = none
+	Photos map[string]Photo `json:"-"` // by their names in Found, for the printed page
 
 	step1, step2 float64 // g, of the scale and the fine scale
+}
+
+// Photo is one picture of the candles.
+type Photo struct {
+	Type string // "image/jpeg" or another that a browser shows
+	Data []byte
 }
 
 // Material is one thing that went in.
@@ -158,6 +168,9 @@ func Build(b Batch) Record {
 		Code: b.Code, Name: s.Name, Recipe: s.Recipe, From: s.From, Station: b.Station, Pot: b.Pot, Show: s.Show,
 		Started: b.Started, Ended: b.Ended, Warnings: s.Warnings, Summary: b.Summary,
 		Findings: []Finding{}, Lines: []Line{}, Materials: []Material{}, Containers: []Filled{}, Lots: []string{},
+	}
+	if s.Source != nil {
+		r.Notes = s.Source.Notes
 	}
 	r.step1, r.step2 = s.ScaleStep, s.FineStep
 	if r.Show.Temperature == "" {
@@ -529,7 +542,7 @@ func FoundWords(f plan.Found, show plan.Display) []string {
 		}
 	}
 	if n := len(f.Photos); n > 0 {
-		out = append(out, fmt.Sprintf("photos: %s", strings.Join(f.Photos, ", ")))
+		out = append(out, count(n, "photo"))
 	}
 	return out
 }

@@ -238,3 +238,19 @@ func TestAnyHistoryMakesARecord(t *testing.T) {
 		}
 	})
 }
+
+// What the recipe says of itself and what the maker noted keep their lines.
+func TestNotesKeepTheirLines(t *testing.T) {
+	b := fog(t)
+	b.Sheet.Source.Notes = "Stir well.\nThe dye <settles>."
+	b.History = append(b.History, plan.Event{ID: "n1", Kind: plan.EventNote, At: time.Hour, Wall: day.Add(time.Hour), Text: "Window open.\nToo cold?"})
+	var out bytes.Buffer
+	if err := record.Build(b).HTML(&out, nil); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"<div class=\"lines\">Stir well.\nThe dye &lt;settles&gt;.</div>", "<span class=\"quiet lines\">Window open.\nToo cold?</span>", ".lines { white-space: pre-line; }"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("the record lacks %q", want)
+		}
+	}
+}

@@ -417,7 +417,7 @@ func (p *past) look(ctx context.Context, code string, l pastLook) error {
 	found := l.found
 	err := p.tap(ctx, station.Tap{Kind: plan.EventFound, Found: &found, Text: l.text, Batch: code})
 	if errors.Is(err, station.ErrNoBatch) {
-		_, err = p.book.Note(ctx, code, plan.Event{ID: fmt.Sprintf("past-note-%d", p.taps), Found: &found, Text: l.text, Who: "demo"})
+		_, err = p.book.Add(ctx, code, plan.Event{Kind: plan.EventFound, ID: fmt.Sprintf("past-note-%d", p.taps), Found: &found, Text: l.text, Who: "demo"})
 	}
 	return err
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"example.org/meltstation/alerts"
+	"example.org/meltstation/alerts/record"
 	"example.org/meltstation/cmd/meltstation/app"
 	"example.org/meltstation/cmd/meltstation/config"
 	"example.org/meltstation/dashboard/records"
@@ -91,7 +92,14 @@ func runExport(ctx context.Context, args []string, std Streams) error {
 	if err != nil {
 		return err
 	}
-	book := &records.Book{Store: store, Station: c.Name, Location: time.Local, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass}}
+	book := &records.Book{Store: store, Station: c.Name, Location: time.Local, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass}, PotName: func(id string) string {
+		for _, p := range c.Pots {
+			if p.ID == id {
+				return p.Name
+			}
+		}
+		return ""
+	}}
 	write := func(w io.Writer) error {
 		switch *format {
 		case "json":
@@ -99,7 +107,18 @@ func runExport(ctx context.Context, args []string, std Streams) error {
 			if err != nil {
 				return err
 			}
-			return trace.WriteJSON(ctx, w, store, batch, r)
+			photos, err := book.Photos(ctx, r)
+			if err != nil {
+				return err
+			}
+			pictures := map[string][]byte{} // JPEG
+			for name, p := range photos {
+				pictures[name] = p.Data
+			}
+			return trace.WriteJSON(ctx, w, store, batch, struct {
+				record.Record
+				Pictures map[string][]byte `json:"pictures,omitempty"`
+			}{r, pictures})
 		default:
 			return book.Write(ctx, w, batch.ID, *format)
 		}

@@ -4,6 +4,7 @@
 package records
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"encoding/json"
@@ -13,6 +14,7 @@ import (
 	"iter"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"example.org/meltstation/alerts"
@@ -32,6 +34,10 @@ type Store interface {
 	Events(ctx context.Context, batch string) ([]trace.Entry, error)
 	Entries(ctx context.Context, batch string, fromSeq int64) iter.Seq2[trace.Entry, error]
 	Commit(ctx context.Context, entries ...trace.Entry) (int64, error)
+	PutBatch(ctx context.Context, b trace.Batch) error
+	PutDoc(ctx context.Context, kind, id string, data []byte, who string) error
+	Doc(ctx context.Context, kind, id string) ([]byte, error) // trace.ErrNoDocument when there is none
+	Docs(ctx context.Context, kind string) ([]trace.Document, error)
 }
 
 var _ Store = (*trace.Store)(nil)
@@ -41,15 +47,20 @@ var (
 	ErrFormat    = errors.New("there is no such format; html, csv, svg, ics and json are known")
 	ErrNotPoured = errors.New("the batch is not poured yet, so there is nothing to wait for")
 	ErrFinding   = errors.New("the finding can't be used") // wraps every [plan.Problem]
+	ErrNoEvent   = errors.New("there is no such event in this batch")
+	ErrClosed    = errors.New("the batch is closed") // of what a closed batch does not take
 )
 
 // Book writes up the batches of one station.
 type Book struct {
 	Store    Store
-	Station  string           // its name, "The Boathouse"
-	Location *time.Location   // of the times on paper; nil = UTC
-	Units    alerts.Units     // of what is put in words where the sheet says nothing
-	Now      func() time.Time // nil = time.Now
+	Station  string                 // its name, "The Boathouse"
+	Location *time.Location         // of the times on paper; nil = UTC
+	Units    alerts.Units           // of what is put in words where the sheet says nothing
+	Now      func() time.Time       // nil = time.Now
+	PotName  func(id string) string // nil = pots go by their ids
+
+	mu sync.Mutex // what is written about closed batches, one after another
 }
 
 // Formats are the forms that Write knows.
@@ -141,8 +152,12 @@ func (b *Book) paper(ctx context.Context, batch trace.Batch) (record.Record, pla
 	if batch.Name != "" {
 		sheet.Name = batch.Name
 	}
+	pot := batch.Pot
+	if b.PotName != nil {
+		pot = cmp.Or(b.PotName(pot), pot)
+	}
 	r := record.Build(record.Batch{
-		Code: batch.ID, Station: b.Station, Pot: batch.Pot, Started: batch.Started, Ended: batch.Ended, Sheet: sheet, History: history,
+		Code: batch.ID, Station: b.Station, Pot: pot, Started: batch.Started, Ended: batch.Ended, Sheet: sheet, History: history,
 	})
 	return r, sheet, notices, nil
 }
@@ -235,6 +250,16 @@ func (b *Book) Write(ctx context.Context, w io.Writer, id, format string) error 
 			return err
 		}
 		if format == "html" {
+			if r.Summary.Readings > 0 {
+				var curve bytes.Buffer
+				if err := b.svg(ctx, &curve, batch); err != nil {
+					return err
+				}
+				r.Curve = curve.Bytes()
+			}
+			if r.Photos, err = b.Photos(ctx, r); err != nil {
+				return err
+			}
 			return r.HTML(w, b.Location)
 		}
 		e := json.NewEncoder(w)
@@ -315,9 +340,16 @@ func maxLoad(s plan.Sheet) float64 {
 	return most
 }
 
-// Note keeps what was found of a batch whose pot and shelf have let go of it. The
-// same id twice is one finding.
-func (b *Book) Note(ctx context.Context, id string, e plan.Event) (plan.Event, error) {
+// later are the kinds of event that a closed batch still takes.
+var later = []plan.EventKind{plan.EventFound, plan.EventLots, plan.EventNote, plan.EventLeftOver}
+
+// Add keeps an event of a batch whose pot and shelf have let go of it: what was
+// found of its candles, a lot, a note, what was left over. The same id twice is
+// one event.
+func (b *Book) Add(ctx context.Context, id string, e plan.Event) (plan.Event, error) {
+	if !slices.Contains(later, e.Kind) {
+		return e, fmt.Errorf("%w: %q comes too late for it", ErrClosed, e.Kind)
+	}
 	if e.Found != nil {
 		if bad := e.Found.Validate(); len(bad) > 0 {
 			errs := []error{ErrFinding}
@@ -327,34 +359,116 @@ func (b *Book) Note(ctx context.Context, id string, e plan.Event) (plan.Event, e
 			return e, errors.Join(errs...)
 		}
 	}
+	return b.keep(ctx, id, func(trace.Batch, []plan.Event, time.Duration) (plan.Event, error) { return e, nil })
+}
+
+// Correct replaces what an event of a closed batch says, see [plan.Replacement];
+// what it said before is kept.
+func (b *Book) Correct(ctx context.Context, id, event string, to plan.Event, who string) error {
+	return b.amend(ctx, id, event, func(batch trace.Batch, old plan.Event, now time.Duration) (plan.Event, error) {
+		to, err := plan.Replacement(old, to, batch.StartAt, now)
+		if err != nil {
+			return to, err
+		}
+		to.Who = who
+		return plan.Event{Kind: plan.EventCorrection, Who: who, Corrected: &to}, nil
+	})
+}
+
+// Withdraw takes an event of a closed batch back; it stays in the history. What
+// made the batch poured or closed stays.
+func (b *Book) Withdraw(ctx context.Context, id, event, who string) error {
+	return b.amend(ctx, id, event, func(_ trace.Batch, old plan.Event, _ time.Duration) (plan.Event, error) {
+		switch old.Kind {
+		case plan.EventPoured, plan.EventCured, plan.EventAbandoned:
+			return plan.Event{}, fmt.Errorf("%w, and %q is what it rests on; correct its time or write a note instead", ErrClosed, old.Kind)
+		}
+		return plan.Event{Kind: plan.EventWithdrawal, Who: who}, nil
+	})
+}
+
+func (b *Book) amend(ctx context.Context, id, event string, make func(batch trace.Batch, old plan.Event, now time.Duration) (plan.Event, error)) error {
+	_, err := b.keep(ctx, id, func(batch trace.Batch, history []plan.Event, now time.Duration) (plan.Event, error) {
+		for _, old := range plan.Fold(history) {
+			if old.ID != event {
+				continue
+			}
+			if old.Kind == plan.EventStart {
+				return old, fmt.Errorf("%w, and its start stays", ErrClosed)
+			}
+			e, err := make(batch, old, now)
+			e.Corrects = event
+			e.ID = fmt.Sprintf("%s-%s-%d", e.Kind, event, now.Milliseconds())
+			return e, err
+		}
+		return plan.Event{}, fmt.Errorf("%w: %q", ErrNoEvent, event)
+	})
+	return err
+}
+
+// keep writes an event of a closed batch, and its row if the event moves it.
+func (b *Book) keep(ctx context.Context, id string, make func(batch trace.Batch, history []plan.Event, now time.Duration) (plan.Event, error)) (plan.Event, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	batch, err := b.Store.Batch(ctx, id)
 	if err != nil {
-		return e, err
+		return plan.Event{}, err
 	}
 	history, err := b.History(ctx, id)
 	if err != nil {
+		return plan.Event{}, err
+	}
+	wall := b.now().UTC()
+	// The station's own time line goes on past the batch's last event.
+	at := batch.StartAt + max(0, wall.Sub(batch.Started))
+	for _, old := range history {
+		at = max(at, old.At)
+	}
+	e, err := make(batch, history, at)
+	if err != nil {
 		return e, err
 	}
-	now := b.now().UTC()
-	e.Kind, e.Wall = plan.EventFound, now
-	// The station's own time line goes on past the batch's last event.
-	e.At = batch.StartAt + max(0, now.Sub(batch.Started))
 	for _, old := range history {
 		if old.ID == e.ID {
 			return old, nil
 		}
-		e.At = max(e.At, old.At)
 	}
+	e.At, e.Wall = at, wall
 	data, err := json.Marshal(e)
 	if err != nil {
-		return e, fmt.Errorf("writing a finding of batch %s: %w", id, err)
+		return e, fmt.Errorf("writing an event of batch %s: %w", id, err)
 	}
 	_, err = b.Store.Commit(ctx, trace.Entry{
 		Batch: id, Pot: batch.Pot, At: e.At, Wall: e.Wall, Kind: trace.KindEvent, ID: e.ID, Name: string(e.Kind), Data: data,
 		Celsius: math.NaN(), Raw: math.NaN(),
 	})
 	if err != nil {
-		return e, fmt.Errorf("keeping a finding of batch %s: %w", id, err)
+		return e, fmt.Errorf("keeping an event of batch %s: %w", id, err)
+	}
+	sheet, err := sheetOf(batch)
+	if err != nil {
+		return e, err
+	}
+	before, now := plan.Fold(history), plan.Fold(append(history, e))
+	lots := plan.LotsOf(sheet, now)
+	was := plan.LotsOf(sheet, before)
+	for _, l := range batch.Lots { // given at the start without saying of what
+		if !slices.Contains(was, l) && !slices.Contains(lots, l) {
+			lots = append(lots, l)
+		}
+	}
+	poured := batch.PouredAt
+	for _, x := range now {
+		if x.Kind == plan.EventPoured {
+			poured = x.At
+		}
+	}
+	if slices.Equal(lots, batch.Lots) && poured == batch.PouredAt {
+		return e, nil
+	}
+	batch.Lots, batch.PouredAt = lots, poured
+	if err := b.Store.PutBatch(ctx, batch); err != nil {
+		return e, fmt.Errorf("keeping the lots of batch %s: %w", id, err)
 	}
 	return e, nil
 }

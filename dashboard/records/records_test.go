@@ -6,10 +6,16 @@ import (
 	"encoding/json"
 	"encoding/xml"
 	"errors"
+	"example.org/meltstation/alerts/record"
 	"fmt"
+	"html"
+	"image"
+	"image/jpeg"
+	"image/png"
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -166,7 +172,7 @@ func TestShelfAndLesson(t *testing.T) {
 func TestNote(t *testing.T) {
 	b := book(t)
 	for range 2 {
-		e, err := b.Note(ctx, batch, plan.Event{ID: "found-1", Who: "Ines", Found: &plan.Found{HotThrow: 4}})
+		e, err := b.Add(ctx, batch, plan.Event{Kind: plan.EventFound, ID: "found-1", Who: "Ines", Found: &plan.Found{HotThrow: 4}})
 		if err != nil || e.Kind != plan.EventFound || e.Wall.IsZero() || e.At <= 0 {
 			t.Fatalf("%+v, %v", e, err)
 		}
@@ -187,7 +193,152 @@ func TestNote(t *testing.T) {
 	if found != 1 {
 		t.Errorf("%d findings, want 1: %s", found, fmt.Sprint(history))
 	}
-	if _, err := b.Note(ctx, batch, plan.Event{ID: "found-2", Found: &plan.Found{HotThrow: 11}}); !errors.Is(err, records.ErrFinding) {
+	if _, err := b.Add(ctx, batch, plan.Event{Kind: plan.EventFound, ID: "found-2", Found: &plan.Found{HotThrow: 11}}); !errors.Is(err, records.ErrFinding) {
 		t.Errorf("a scent of 11: %v", err)
+	}
+}
+
+// What was written of a closed batch can be mended, and what it said stays; what
+// the batch rests on stays as it is.
+func TestClosedBatchIsMended(t *testing.T) {
+	b := book(t)
+	if _, err := b.Add(ctx, batch, plan.Event{Kind: plan.EventLots, ID: "lots-1", Who: "Ines", Lots: map[string]string{"wicks": "W-7"}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Correct(ctx, batch, "event-poured", plan.Event{Wall: began.Add(1100 * time.Second), First: 59, Last: 56, Counts: map[string]int{"Tin 200": 5}}, "Ines"); err != nil {
+		t.Fatal(err)
+	}
+	r, err := b.Record(ctx, batch)
+	if err != nil {
+		t.Fatal(err)
+	}
+	i := slices.IndexFunc(r.Steps, func(s record.Step) bool { return s.Kind == plan.EventPoured })
+	if i < 0 || r.Steps[i].Counts["Tin 200"] != 5 || len(r.Steps[i].Before) != 1 || !strings.Contains(r.Steps[i].Before[0].Text, "6 × Tin 200") {
+		t.Errorf("steps %+v", r.Steps)
+	}
+	if !r.Poured.Equal(began.Add(1100 * time.Second)) {
+		t.Errorf("poured %v", r.Poured)
+	}
+	row, err := b.Store.Batch(ctx, batch)
+	if err != nil || row.PouredAt != row.StartAt+1100*time.Second {
+		t.Errorf("its row has it poured %v after the start, %v", row.PouredAt-row.StartAt, err)
+	}
+	if found, err := b.Store.Batches(ctx, trace.Query{Lot: "W-7"}); err != nil || len(found) != 1 {
+		t.Errorf("by the lot of its wicks: %d batches, %v", len(found), err)
+	}
+	for name, c := range map[string]struct {
+		err  error
+		want error
+	}{
+		"poured taken back":       {b.Withdraw(ctx, batch, "event-poured", "Ines"), records.ErrClosed},
+		"start corrected":         {b.Correct(ctx, batch, "event-start", plan.Event{}, "Ines"), records.ErrClosed},
+		"nothing there":           {b.Withdraw(ctx, batch, "nothing", "Ines"), records.ErrNoEvent},
+		"moved before the start":  {b.Correct(ctx, batch, "event-poured", plan.Event{Wall: began.Add(-time.Hour)}, "Ines"), plan.ErrNoCorrection},
+		"lots taken back":         {b.Withdraw(ctx, batch, "lots-1", "Ines"), nil},
+		"another batch":           {b.Withdraw(ctx, "none", "lots-1", "Ines"), trace.ErrNoBatch},
+		"moved to what is coming": {b.Correct(ctx, batch, "event-poured", plan.Event{Wall: began.Add(40 * time.Hour)}, "Ines"), plan.ErrNoCorrection},
+	} {
+		if !errors.Is(c.err, c.want) || c.want == nil && c.err != nil {
+			t.Errorf("%s: %v, want %v", name, c.err, c.want)
+		}
+	}
+	if found, err := b.Store.Batches(ctx, trace.Query{Lot: "W-7"}); err != nil || len(found) != 0 {
+		t.Errorf("by a lot that was taken back: %d batches, %v", len(found), err)
+	}
+	if _, err := b.Add(ctx, batch, plan.Event{Kind: plan.EventHeatOff, ID: "late-1"}); !errors.Is(err, records.ErrClosed) {
+		t.Errorf("heat off in a closed batch: %v", err)
+	}
+}
+
+// photo is a JPEG of noise, with a comment such as a camera's, and bytes after its end.
+func photo(t *testing.T, w, h int) []byte {
+	t.Helper()
+	p := image.NewRGBA(image.Rect(0, 0, w, h))
+	for i := range p.Pix {
+		p.Pix[i] = byte(i * i >> 3)
+	}
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, p, nil); err != nil {
+		t.Fatal(err)
+	}
+	comment := []byte{0xff, 0xfe, 0, 16}
+	comment = append(comment, "at 54.1N 10.2E"...)
+	return slices.Concat(b.Bytes()[:2], comment, b.Bytes()[2:], []byte("<script>alert(1)</script>"))
+}
+
+func TestPhotos(t *testing.T) {
+	b := book(t)
+	raw := photo(t, 320, 200)
+	name, err := b.AddPhoto(ctx, batch, raw, "Ines")
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, err := b.AddPhoto(ctx, batch, raw, "Ines")
+	if err != nil || again != name {
+		t.Errorf("the same photo twice is %q and %q, %v", name, again, err)
+	}
+	kept, err := b.Photo(ctx, batch, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if bytes.Contains(kept, []byte("54.1N")) || bytes.Contains(kept, []byte("script")) {
+		t.Error("what was written beside the pixels is kept")
+	}
+	if size, err := jpeg.DecodeConfig(bytes.NewReader(kept)); err != nil || size.Width != 320 || size.Height != 200 {
+		t.Errorf("kept as %+v, %v", size, err)
+	}
+	var png bytes.Buffer
+	if err := pngEncode(&png); err != nil {
+		t.Fatal(err)
+	}
+	for what, data := range map[string][]byte{
+		"none": nil, "text": []byte("<html>"), "a PNG": png.Bytes(), "half": raw[:len(raw)/2], "too wide": photo(t, records.PhotoSide+1, 8),
+		"a claim": append([]byte{0xff, 0xd8, 0xff, 0xe0}, bytes.Repeat([]byte{1}, 500)...), "too large": append(slices.Clone(raw), make([]byte, records.PhotoSent)...),
+	} {
+		if _, err := b.AddPhoto(ctx, batch, data, "Ines"); !errors.Is(err, records.ErrPhoto) {
+			t.Errorf("%s is taken: %v", what, err)
+		}
+	}
+	if _, err := b.AddPhoto(ctx, "none", raw, "Ines"); !errors.Is(err, trace.ErrNoBatch) {
+		t.Errorf("of no batch: %v", err)
+	}
+	for i := range records.PhotosABatch {
+		_, err := b.AddPhoto(ctx, batch, photo(t, 20+i, 20), "Ines")
+		if full := i >= records.PhotosABatch-1; full != errors.Is(err, records.ErrPhotosFull) || !full && err != nil {
+			t.Errorf("photo %d: %v", i+2, err)
+		}
+	}
+	for _, bad := range []string{"", "../x", "x.jpg", strings.Repeat("0", 32) + ".jpg", name + "/"} {
+		if _, err := b.Photo(ctx, batch, bad); !errors.Is(err, records.ErrNoPhoto) {
+			t.Errorf("photo %q: %v", bad, err)
+		}
+	}
+	if err := b.HavePhotos(ctx, batch, slices.Repeat([]string{name}, records.PhotosATime+1)); !errors.Is(err, records.ErrPhotosFull) {
+		t.Errorf("too many at a time: %v", err)
+	}
+	if _, err := b.Add(ctx, batch, plan.Event{Kind: plan.EventFound, ID: "found-1", Found: &plan.Found{Finish: []plan.Finish{plan.Frosted}, Photos: []string{name}}}); err != nil {
+		t.Fatal(err)
+	}
+	html := html.UnescapeString(write(t, b, "html"))
+	if !strings.Contains(html, "data:image/jpeg;base64,") || !strings.Contains(html, "data:image/svg+xml;base64,") {
+		t.Error("the printed record lacks the photo or the curve")
+	}
+	if !strings.Contains(html, "1 photo") {
+		t.Error("the printed record does not say that there is a photo")
+	}
+}
+
+func pngEncode(b *bytes.Buffer) error { return png.Encode(b, image.NewGray(image.Rect(0, 0, 9, 9))) }
+
+// A pot goes by its name on paper, as long as it has one.
+func TestPotByName(t *testing.T) {
+	b := book(t)
+	b.PotName = func(id string) string { return map[string]string{"pot": "Big jug"}[id] }
+	if r, err := b.Record(ctx, batch); err != nil || r.Pot != "Big jug" {
+		t.Errorf("pot %q, %v", r.Pot, err)
+	}
+	b.PotName = func(string) string { return "" }
+	if r, err := b.Record(ctx, batch); err != nil || r.Pot != "pot" {
+		t.Errorf("a pot that has left the settings: %q, %v", r.Pot, err)
 	}
 }

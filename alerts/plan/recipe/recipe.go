@@ -97,7 +97,8 @@ func Parse(name string, data []byte) (plan.Recipe, error) {
 		var strict *toml.StrictMissingError
 		if errors.As(err, &strict) {
 			if !speaksOfCandles(data) {
-				return fail(0, notARecipe)
+				line, _ := strict.Errors[0].Position()
+				return fail(line, notARecipe)
 			}
 			var errs []error
 			for _, e := range strict.Errors {

@@ -233,7 +233,7 @@ func TestErrorsNameFileLineAndMend(t *testing.T) {
 
 func TestAFileThatIsNoRecipeIsToldSo(t *testing.T) {
 	_, err := recipe.Parse("station.toml", []byte("[station]\nname = \"The Boathouse\"\n[[pot]]\nid = \"big\"\n[batch]\npour = \"57 C\"\n"))
-	if es := recipe.Errors(err); len(es) != 1 || !strings.HasPrefix(err.Error(), "station.toml: is not a recipe") || strings.Contains(err.Error(), "did you mean") {
+	if es := recipe.Errors(err); len(es) != 1 || !strings.HasPrefix(err.Error(), "station.toml:1: is not a recipe") || strings.Contains(err.Error(), "did you mean") {
 		t.Errorf("settings given for a recipe: %v", err)
 	}
 	_, err = recipe.Parse("r.toml", []byte("nam = \"x\"\n[[wax]]\nname = \"w\"\n"))

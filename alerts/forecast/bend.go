@@ -19,6 +19,8 @@ const (
 	bendRing = 50
 	bendStep = 30.0 // s
 	bendMost = 2.7  // exponent that cooling toward a room may have
+	bendSure = 0.5  // how well an exponent must be known to clear a curve
+	bendLift = 1.3  // by how much k must rise for the jug to be elsewhere again
 )
 
 func (b *bend) add(t, c float64) {
@@ -46,9 +48,9 @@ func (b *bend) add(t, c float64) {
 	b.sc += c
 }
 
-// away reports whether the curve bends more than cooling toward room allows;
-// sd is the scatter of a mean, K.
-func (b *bend) away(room, sd float64) bool {
+// away reports whether the curve bends more than cooling toward room allows, or
+// clearly doesn't; sd is the scatter of a mean, K. Often it is neither.
+func (b *bend) away(room, sd float64) (away, clear bool) {
 	for _, m := range [...]int{3, 5, 8, 12, 16} {
 		i := b.have - 1 - 3*m
 		if i < 0 {
@@ -67,8 +69,9 @@ func (b *bend) away(room, sd float64) bool {
 		s2 := sd * math.Sqrt(2/(d2*d2)+2/(d3*d3)) / l2
 		// Both halves above, and their mean clearly so.
 		if n1 > bendMost && n2 > bendMost && (n1+n2)/2-bendMost > 1.2*math.Hypot(s1, s2) {
-			return true
+			return true, false
 		}
+		clear = clear || (n1+n2)/2 < bendMost && math.Hypot(s1, s2)/2 < bendSure
 	}
-	return false
+	return false, clear
 }

@@ -13,7 +13,7 @@ type mixture struct {
 	tot, mean, sd float64 // set by seal
 }
 
-const maxMix = maxExp * 9
+const maxMix = 2 * maxExp * 9 // each once more, slowed
 
 func (m *mixture) reset() { m.n, m.lost = 0, 0 }
 
@@ -23,6 +23,16 @@ func (m *mixture) add(w, mu, sd float64) {
 	}
 	m.w[m.n], m.m[m.n], m.s[m.n] = w, mu, math.Max(sd, 1e-12)
 	m.n++
+}
+
+// slow adds a share of every part, delayed: p is how likely a slowing is, by and
+// sd how much longer it takes then, relative.
+func (m *mixture) slow(p, by, sd float64) {
+	for i, n := 0, m.n; i < n && m.n < maxMix; i++ {
+		m.w[m.n], m.m[m.n], m.s[m.n] = m.w[i]*p, m.m[i]+by, math.Hypot(m.s[i], sd)
+		m.w[i] *= 1 - p
+		m.n++
+	}
 }
 
 // cdf is the share of what gets there that has by x.
@@ -42,17 +52,24 @@ func (m *mixture) seal() {
 	}
 	// What weighs next to nothing is dropped.
 	k := 0
-	m.tot, m.mean = 0, 0
 	for i := 0; i < m.n; i++ {
 		if m.w[i] < 1e-3*top {
 			continue
 		}
 		m.w[k], m.m[k], m.s[k] = m.w[i], m.m[i], m.s[i]
-		m.tot += m.w[k]
-		m.mean += m.w[k] * m.m[k]
 		k++
 	}
 	m.n = k
+	m.weigh()
+}
+
+// weigh sums up what is in the mixture.
+func (m *mixture) weigh() {
+	m.tot, m.mean = 0, 0
+	for i := 0; i < m.n; i++ {
+		m.tot += m.w[i]
+		m.mean += m.w[i] * m.m[i]
+	}
 	m.mean /= m.tot
 	var v float64
 	for i := 0; i < m.n; i++ {
@@ -208,6 +225,32 @@ func (x *expert) spread(g *[dim]float64, cond bool) float64 {
 	return math.Max(v, 0)
 }
 
+// Wax thickens, skins over and begins to give off heat of fusion some degrees
+// above its congealing point: somewhere in that range it may begin to cool more
+// slowly, and no curve says so beforehand.
+const (
+	thickenTop   = 62.0 // °C, when the congealing point is not known
+	thickenSpan  = 12.0 // K
+	thickenShare = 0.3  // how likely a pot is to slow somewhere in it; fitted to the tuning family
+	thickenLoss  = 0.1  // by how much, relative
+)
+
+// thickens says how likely the wax is to slow between now and target, by how
+// much the way then takes longer, and how sure that is, relative.
+func (e *Engine) thickens(now, target float64) (p, by, sd float64) {
+	top := thickenTop
+	if e.k.Congeal != 0 {
+		top = e.k.Congeal + thickenSpan
+	}
+	from := math.Min(now, top)
+	if from <= target {
+		return 0, 0, 0
+	}
+	in := (from - target) / (now - target)
+	// Anywhere in what is left of the range: half of it on average.
+	return math.Min(thickenShare*(from-target)/thickenSpan, 0.6), thickenLoss / 2 * in, 0.35 * thickenLoss * in
+}
+
 // farthest is the longest a wax is given to get anywhere, s: beyond it, it stands.
 const farthest = 12 * 3600.0
 
@@ -229,14 +272,14 @@ const silence = 240.0
 // sure is the probability of getting there below which no time is given.
 func sure(dir Direction) float64 {
 	if dir == Heating {
-		return 0.9
+		return 0.93
 	}
 	return 0.95
 }
 
 // widen is by how much the intervals t seconds ahead are wider than the experts
 // say; fitted to the tuning family.
-func widen(t float64) float64 { return 1.15 + 0.12*math.Exp(-t/300) }
+func widen(t float64) float64 { return 1.03 + 0.5*math.Exp(-t/200) }
 
 var never = Forecast{Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN(), Level: level}
 
@@ -282,6 +325,9 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 	if dir == Cooling && e.k.Congeal != 0 && target < e.k.Congeal {
 		return because(Plateau, e.congeal)
 	}
+	if ta, sd := e.roomPrior(&e.laws[0][1]); dir == Cooling && !e.haveRoom && target < ta+2*sd {
+		return because(TooEarly, "that may be as cool as the room itself; no time can be told without a probe for the room")
+	}
 	if dir == Cooling && e.plateau {
 		return because(Plateau, "it has all but stopped cooling, as wax does while it sets; no time can be told")
 	}
@@ -305,6 +351,12 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 	}
 	lag := e.last - e.at
 	e.mix.seal()
+	if dir == Cooling {
+		if p, by, sd := e.thickens(now, target); p > 0 {
+			e.mix.slow(p, by, sd)
+			e.mix.weigh()
+		}
+	}
 	mid := e.mix.quantile(0.5)
 	wide := e.strays(math.Exp(mid)) * widen(math.Exp(mid))
 	q := func(p float64) float64 {

@@ -43,7 +43,7 @@
 // equilibrium's distribution, log-normal around each with the variance
 // gᵀPg/t² + q²t/3 (state, and what the rate may wander until then). Eta, Lo and
 // Hi are its 50, 5 and 95 % quantiles given that the target is reached; PReach is
-// the weight of what reaches it. Below 0.95 (0.9 while heating) no time is given.
+// the weight of what reaches it. Below 0.95 (0.93 while heating) no time is given.
 //
 // # Changes
 //
@@ -58,10 +58,15 @@
 //
 // Two rules go beyond the experts. A curve that bends more than cooling toward a
 // room allows (three equal steps give the exponent) is on its way to somewhere
-// warmer. Wax that all but stops cooling between 28 and 72 °C is setting: its
+// warmer, until it clearly bends less or goes faster. Wax that all but stops cooling between 28 and 72 °C is setting: its
 // heat of fusion holds it (ASTM D87 rests on that plateau), and no time is given;
 // the degree it may warm by itself is not reheating. While wax melts in the bath
 // no time is given either.
+//
+// And one is for what no curve tells beforehand: toward its congealing point wax
+// may thicken, skin over and give off heat, and so come late. A share of the
+// forecast for targets down there is later by a few parts in a hundred, which
+// draws the interval out on the late side.
 //
 // # Calibration
 //

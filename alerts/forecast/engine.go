@@ -102,10 +102,11 @@ type Engine struct {
 	learntRoom float64 // °C, of earlier batches; 0 = none
 	quickest   float64 // 1/s, greatest rate over distance to boiling while heating
 
-	hind [len(hindAhead)]hindcast
-	bend bend
-	away bool // from the room's equilibrium
-	mix  mixture
+	hind  [len(hindAhead)]hindcast
+	bend  bend
+	away  bool    // from the room's equilibrium
+	awayK float64 // 1/s, least rate over distance to the room since then
+	mix   mixture
 }
 
 // New returns an engine that has seen nothing yet.
@@ -266,11 +267,29 @@ func (e *Engine) update(t, c float64, n int) {
 		e.judge()
 		e.bend.add(t, c)
 		if e.mode == Cooling && e.bend.n == 1 {
-			room, _ := e.roomPrior(&e.laws[0][1])
-			e.away = e.bend.away(room, math.Hypot(0.8*e.wobble.sd(8), e.noise.sd()/5))
+			e.wander()
 		}
 	}
 	e.pickMode(t)
+}
+
+// wander decides whether the wax is on its way to somewhere warmer than the room.
+// Once it is, it stays so until the curve clearly says otherwise, or goes faster.
+func (e *Engine) wander() {
+	room, _ := e.roomPrior(&e.laws[0][1])
+	away, clear := e.bend.away(room, math.Hypot(0.8*e.wobble.sd(8), e.noise.sd()/5))
+	r, _ := e.rate()
+	k := -r / math.Max(e.track.x[sT]-room, 1)
+	switch {
+	case away && !e.away:
+		e.away, e.awayK = true, k
+	case away:
+		e.awayK = math.Min(e.awayK, k)
+	case clear || k > bendLift*e.awayK:
+		e.away = false
+	case e.away:
+		e.awayK = math.Min(e.awayK, k)
+	}
 }
 
 const trackQ = 4e-4 // K/s per √s

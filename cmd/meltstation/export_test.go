@@ -41,8 +41,6 @@ type forecastSaid struct {
 	eta     float64
 }
 
-func (o overheard) Know(forecast.Known) {}
-
 func (o overheard) Add(t, c float64) {
 	o.Engine.Add(t, c)
 	f := o.Crossing(o.target, forecast.Cooling)
@@ -54,9 +52,9 @@ func (o overheard) Add(t, c float64) {
 func TestExportedBatchReplaysTheSame(t *testing.T) {
 	const target = 57.0
 	var said []forecastSaid
-	perform(t, demoScenario(11), func(forecast.Known) station.Forecaster {
+	perform(t, demoScenario(11), func(k forecast.Known) station.Forecaster {
 		said = nil // a batch begins with a new one
-		return overheard{forecast.New(forecast.Known{}), target, &said}
+		return overheard{forecast.New(k), target, &said}
 	})
 	found, err := filepath.Glob(filepath.Join(filepath.Dir(t.TempDir()), "*", "demo.db"))
 	if err != nil || len(found) != 1 {

@@ -6,7 +6,8 @@
 //
 //   - [Tuning] is what the forecast engine was tuned on. One lumped body of wax,
 //     convection that goes with a power of the temperature difference, and
-//     radiation; small cups of other liquids.
+//     radiation; heat capacity that rises toward the congealing point of some;
+//     small cups of other liquids.
 //   - [Scoring] is scored on; its results were seen while the engine was built, so
 //     it is no blind test. Wax, jug wall and table top as separate
 //     bodies, convection by laminar and turbulent laws, a skin that forms on

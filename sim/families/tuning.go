@@ -35,6 +35,11 @@ type lump struct {
 	latent   float64 // J, of all the wax
 	meltLo   float64
 	meltHi   float64
+	// Toward its congealing point a wax begins to crystallise, which takes the
+	// place of a growing share of the cooling: apparent heat rises by onset at
+	// congeal, and by e less for every onsetWidth above it. Broad onsets are what
+	// calorimetry of blended waxes shows (common practice, no source).
+	onset, congeal, onsetWidth float64
 
 	plan []change
 }
@@ -71,6 +76,9 @@ func (l *lump) step(t float64) (float64, float64) {
 	if l.latent > 0 && l.wax > l.meltLo && l.wax < l.meltHi {
 		c += l.latent / (l.meltHi - l.meltLo)
 	}
+	if l.onset > 0 {
+		c *= 1 + l.onset*math.Exp(-math.Max(l.wax-l.congeal, 0)/l.onsetWidth)
+	}
 	l.wax += (in - loss) / c
 	return l.wax, room
 }
@@ -104,6 +112,9 @@ func newLump(r *rand.Rand) (*lump, float64) {
 	l.bathHeat = between(r, 1.5, 3) * math.Sqrt(mass) * 4180
 	l.bathLoss = between(r, 0.8, 2) * math.Sqrt(mass)
 	l.boil = between(r, 94, 100)
+	if r.Float64() < 0.5 {
+		l.onset, l.congeal, l.onsetWidth = between(r, 0.1, 0.8), between(r, 46, 54), between(r, 2, 5)
+	}
 	return l, mass
 }
 

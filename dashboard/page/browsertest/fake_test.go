@@ -567,6 +567,9 @@ func (f *fake) setScene(scene string) {
 		pots[0]["name"] = "Large enamelled jug by the window"
 		pots[0]["batch"].(obj)["name"] = "Nordhafenstrandspaziergangsnachtduft, 24 tins and 6 jam jars for the midsummer market"
 		pots[0]["reading"].(obj)["celsius"] = 84.9
+	case "day":
+		f.start = f.start.Add(38*time.Minute - dayLong)
+		pots[0] = one("cooling")
 	case "two":
 		pots = []obj{one("cooling"), newPot("small", "Small jug", "melting", f.start)}
 	case "three":
@@ -581,6 +584,9 @@ func (f *fake) setScene(scene string) {
 	_ = detail
 	f.snap["pots"] = pots
 	f.curve = f.curveOf(pots)
+	if name == "day" {
+		f.day()
+	}
 	f.restOf()
 }
 
@@ -622,6 +628,24 @@ func (f *fake) curveOf(pots []obj) obj {
 	}
 	return obj{"pot": "pot", "batch": "b-0042", "start": f.start.Format(time.RFC3339Nano), "events": pots[0]["events"],
 		"series": []obj{{"probe": "28-0417", "role": "pot", "t": t, "c": c, "lo": c, "hi": c}}}
+}
+
+// dayLong is how long the pot of the scene "day" has been under way.
+const dayLong = 12 * time.Hour
+
+// day makes the curve one of twelve hours at 1 Hz, of wax, bath and room, with
+// waves a maker would look closer at.
+func (f *fake) day() {
+	n := int(dayLong.Seconds())
+	of := func(probe, role string, mid, swing, period float64) obj {
+		t, c := make([]float64, n), make([]float64, n)
+		for i := range n {
+			s := float64(i)
+			t[i], c[i] = s, math.Round((mid+swing*math.Sin(s/period)+0.06*math.Sin(s*1.7))*16)/16
+		}
+		return obj{"probe": probe, "role": role, "t": t, "c": c, "lo": c, "hi": c}
+	}
+	f.curve["series"] = []obj{of("28-0417", "pot", 60, 12, 3000), of("28-0418", "bath", 70, 11, 2900), of("room", "room", 20, 1, 7000)}
 }
 
 func (f *fake) restOf() {

@@ -540,6 +540,7 @@ func TestCurveIsReadOff(t *testing.T) {
 	at := func(x float64) (sec float64) {
 		t.Helper()
 		fire("pointermove", x, `pointerType: "mouse"`)
+		p.Eval(`new Promise(r => requestAnimationFrame(() => requestAnimationFrame(r)))`, nil)
 		p.Eval(`(() => { const m = document.querySelector(".read").textContent.match(/(\d+):(\d+):(\d+)/); return m ? m[1] * 3600 + m[2] * 60 + +m[3] : -1 })()`, &sec)
 		return sec
 	}

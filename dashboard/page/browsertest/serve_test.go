@@ -16,7 +16,7 @@ func TestServeScenes(t *testing.T) {
 	if err != nil {
 		t.Skip("MELTSTATION_SCENES is not set to a port")
 	}
-	scenes := strings.Fields("melting scent stirring cooling window setting curing idle alarm cue asked suspect early wont long two three none cold dead")
+	scenes := strings.Fields("melting scent stirring cooling window setting curing idle alarm cue asked suspect early wont long two three none cold dead day")
 	for i, scene := range scenes {
 		addr := "127.0.0.1:" + strconv.Itoa(from+i)
 		t.Log("http://"+addr+"/", scene)

@@ -1,6 +1,6 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { emptyCurve, append, thin, nearest, fanAt, standing, history, indexAt, curvesOf, worthShowing } from '../static/js/curve-data.js';
+import { emptyCurve, append, thin, straighten, nearest, fanAt, standing, history, indexAt, curvesOf, worthShowing } from '../static/js/curve-data.js';
 import { staffSpan, staffTicks, yOf, timeSpan, flashLimit } from '../static/js/scale.js';
 
 function day() {
@@ -32,6 +32,48 @@ test('a day drawn from blocks shows the same extremes in the same columns', () =
   }
   append(c, 43200e3, 99); // grown after the blocks were made
   assert.equal(Math.max(...thin(c, 0, 43201, columns).c), 99);
+});
+
+test('a column of readings that look alike is one point among them', () => {
+  const c = emptyCurve();
+  for (let i = 0; i < 20000; i++) append(c, i * 1000, 60 + (i % 2 ? 0.05 : -0.05) + (i === 9000 ? 3 : 0));
+  const got = thin(c, 0, 20000, 200, 0.2);
+  assert.ok(got.t.length <= 202, `${got.t.length} points`);
+  assert.equal(Math.max(...got.c), 62.95, 'the spike stays');
+  for (const v of got.c) assert.ok(Math.abs(v - 60) < 0.051 || v === 62.95, String(v));
+});
+
+test('a straightened curve passes near every point, keeps its ends and its gaps', () => {
+  let seed = 7;
+  const random = () => { seed = (seed * 16807) % 2147483647; return seed / 2147483647; };
+  for (const [near, noise] of [[0.1, 0.08], [0.2, 1], [0.05, 0], [0.5, 3]]) {
+    const t = [];
+    const c = [];
+    for (let i = 0; i < 1000; i++) {
+      t.push(i - (i % 50 === 0 ? 1 : 0)); // now and then two at the same time
+      c.push(i > 400 && i < 410 ? null : 60 + 10 * Math.sin(i / 150) + noise * (random() - 0.5) + (i === 700 ? 20 : 0));
+    }
+    t[0] = 0;
+    const got = straighten({ t, c }, near);
+    assert.equal(got.t[0], t[0]);
+    assert.equal(got.t[got.t.length - 1], t[999]);
+    assert.equal(got.c.filter((v) => v === null).length, c.filter((v) => v === null).length);
+    assert.ok(got.c.includes(c[700]), 'the spike stays');
+    if (noise < near) assert.ok(got.t.length < 120, `${got.t.length} points of 1000`);
+    for (let i = 0, k = 0; i < t.length; i++) {
+      while (k + 1 < got.t.length && got.t[k + 1] < t[i]) k++;
+      if (c[i] === null) continue;
+      const off = [];
+      for (let m = Math.max(0, k - 2); m + 1 < Math.min(got.t.length, k + 4); m++) {
+        const [a, b] = [got.t[m], got.t[m + 1]];
+        if (got.c[m] === null || got.c[m + 1] === null || t[i] < a || t[i] > b) continue;
+        const at = b === a ? null : got.c[m] + ((t[i] - a) / (b - a)) * (got.c[m + 1] - got.c[m]);
+        off.push(at === null ? 0 : Math.abs(at - c[i]));
+      }
+      if (got.c[got.t.indexOf(t[i])] === c[i]) off.push(0);
+      assert.ok(Math.min(...off) <= near + 1e-9, `at ${t[i]} the line is ${Math.min(...off)} off`);
+    }
+  }
 });
 
 test('close up every reading is there', () => {

@@ -34,6 +34,18 @@ test('masses: a pound is 453.59237 g', () => {
   assert.ok(Math.abs(f.massFromShown(f.massToShown(123.4, 'oz'), 'oz') - 123.4) < 1e-9);
 });
 
+test('a weight is shown as the scale that weighs it shows it', () => {
+  const oz = 28.349523125;
+  assert.equal(plain(f.weighed(75.2, 0.1, 'oz')), '75.2 g', 'a fine scale in grams');
+  assert.equal(plain(f.weighed(117.1 * oz, 0.1 * oz, 'g')), '7 lb 5.1 oz');
+  assert.equal(plain(f.weighed(32 * oz, 0.1 * oz, 'oz')), '2 lb');
+  assert.equal(plain(f.weighed(15.96 * oz, 0.1 * oz, 'oz')), '1 lb');
+  assert.equal(plain(f.weighed(12.25 * oz, 0.25 * oz, 'oz')), '12.25 oz');
+  assert.equal(plain(f.weighed(1174, 1, 'oz')), '1174 g');
+  assert.equal(plain(f.weighed(1174, 0, 'g')), '1174 g', 'no scale is known');
+  assert.equal(plain(f.weighed(0.03, 0.1, 'g')), '0.03 g', 'less than it shows');
+});
+
 test('spans are said as a person says them', () => {
   const cases = [[0, '0 s'], [7.4, '7 s'], [43, '45 s'], [88, '90 s'], [91, '2 min'], [372, '6 min'], [5969, '99 min'],
     [6000, '1 h 40 min'], [9600, '2 h 40 min'], [10800, '3 h'], [86400, '24 h'], [14 * 86400, '14 days'], [-5, '0 s']];

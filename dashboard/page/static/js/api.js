@@ -22,8 +22,8 @@ async function call(method, path, body, { timeout = 10000, text = false } = {}) 
       credentials: 'same-origin',
       cache: 'no-store',
       signal: stop.signal,
-      headers: body === undefined ? {} : { 'Content-Type': 'application/json' },
-      body: body === undefined ? undefined : JSON.stringify(body),
+      headers: body === undefined ? {} : { 'Content-Type': body instanceof Blob ? body.type : 'application/json' },
+      body: body === undefined || body instanceof Blob ? body : JSON.stringify(body),
     });
     if (res.ok) {
       if (res.status === 204) return null;
@@ -58,13 +58,16 @@ export const api = {
   batch: (id) => call('GET', `/batches/${e(id)}`),
   batchCurve: (id, points) => call('GET', `/batches/${e(id)}/curve?points=${points}`, undefined, { timeout: 30000 }),
   putNotes: (id, notes) => call('PUT', `/batches/${e(id)}/notes`, notes),
+  batchTap: (id, body) => call('POST', `/batches/${e(id)}/taps`, body),
+  batchEvent: (id, event, verb, body) => call('POST', `/batches/${e(id)}/events/${e(event)}/${verb}`, body),
+  addPhoto: (id, blob) => call('POST', `/batches/${e(id)}/photos`, blob, { timeout: 60000 }),
   recipes: () => call('GET', '/recipes'),
   recipe: (key) => call('GET', `/recipes/${e(key)}`),
   putRecipe: (key, form) => call('PUT', `/recipes/${e(key)}`, form),
   deleteRecipe: (key) => call('DELETE', `/recipes/${e(key)}`),
   sheet: (body) => call('POST', '/sheet', body),
   shelf: () => call('GET', '/shelf'),
-  lesson: () => call('GET', '/lesson'),
+  lesson: (recipe) => call('GET', `/lesson${query({ recipe })}`),
   probes: () => call('GET', '/probes'),
   calibrate: (id, body) => call('POST', `/probes/${e(id)}/calibration`, body),
   keepCalibration: (id) => call('POST', `/probes/${e(id)}/calibration/keep`),
@@ -85,6 +88,9 @@ export const api = {
 
 /** Where a batch's record lies as a file. */
 export const recordFile = (id, kind) => `/api/v1/batches/${e(id)}/record.${kind}`;
+
+/** Where one of a batch's photos lies. */
+export const photoFile = (id, name) => `/api/v1/batches/${e(id)}/photos/${e(name)}`;
 
 /** Where a batch's labels lie, ready to print. */
 export const labels = (id, n) => `/api/v1/batches/${e(id)}/labels.html?n=${n}`;

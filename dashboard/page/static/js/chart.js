@@ -1,10 +1,11 @@
 // A temperature curve on uPlot: bands behind, an earlier curve faint, the trace,
 // the forecast's fan ahead, event marks above. Zoom by pinch, drag, wheel or
-// keys; what is drawn is thinned to the screen's columns each time.
+// keys. What a finger does is kept and drawn once a frame, from a curve thinned
+// to the screen's columns and to the points that can be told apart on it.
 import { h, text } from './dom.js';
 import { t } from './strings.js';
 import * as format from './format.js';
-import { thin, nearest, fanAt } from './curve-data.js';
+import { thin, straighten, nearest, fanAt } from './curve-data.js';
 import { flashLimit } from './scale.js';
 
 let loading = null;
@@ -23,6 +24,9 @@ export function library() {
   return loading;
 }
 
+const SEEN = 0.4; // px: nearer than this a line is not told from the one it stands for
+const COLUMN = 2; // px: of a noisy curve, the least and the greatest within as much
+
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 /**
@@ -40,16 +44,25 @@ export class Chart {
     this.onRead = onRead;
     this.data = null;
     this.window = null; // [from, to] s chosen by the maker, or null: all of it
-    this.follow = true;
+    this.frame = 0; // asked for, when not 0
+    this.stale = false; // what is drawn is no longer so
+    this.moved = null; // what a gesture is about to do, once a frame
+    this.box = null; // of the plot on the screen, while that holds
+    this.patterns = new Map();
+    this.widths = new Map();
     this.make();
     this.observer = new ResizeObserver(() => this.fit());
     this.observer.observe(el);
     this.schemes = [matchMedia('(prefers-color-scheme: dark)'), matchMedia('print')];
     this.recolour = () => { this.colours(); this.plot.redraw(false); };
     for (const m of this.schemes) m.addEventListener('change', this.recolour);
+    this.forget = () => { this.box = null; };
+    window.addEventListener('scroll', this.forget, { passive: true, capture: true });
   }
 
   destroy() {
+    cancelAnimationFrame(this.frame);
+    window.removeEventListener('scroll', this.forget, { capture: true });
     this.observer.disconnect();
     for (const m of this.schemes) m.removeEventListener('change', this.recolour);
     this.plot.destroy();
@@ -65,6 +78,7 @@ export class Chart {
 
   fit() {
     const s = this.size();
+    this.box = null;
     if (s.width !== this.plot.width || s.height !== this.plot.height) { this.plot.setSize(s); this.render(); }
   }
 
@@ -148,7 +162,12 @@ export class Chart {
     if (d) {
       for (const l of d.lines) for (const v of (l.drawn?.c || [])) if (v !== null) see(v);
       for (const p of d.fan || []) if (d.nowS + p.ahead >= from && d.nowS + p.ahead <= to) { see(p.lo); see(p.hi); }
-      if (!this.window && d.bands) { see(d.bands.scent_add); see(d.bands.pour_low); }
+      if (!this.window && d.bands) {
+        see(d.bands.scent_add);
+        see(d.bands.pour_low);
+        const limit = flashLimit(d.bands);
+        if (limit !== null && limit < d.bands.scent_add + 25) see(limit);
+      }
     }
     if (!Number.isFinite(lo)) { lo = 20; hi = 90; }
     const pad = Math.max(0.6, (hi - lo) * 0.07);
@@ -165,11 +184,34 @@ export class Chart {
   }
 
   render() {
-    if (this.drawing) return;
-    this.drawing = requestAnimationFrame(() => {
-      this.drawing = 0;
+    this.stale = true;
+    this.ask();
+  }
+
+  ask() {
+    this.frame ||= requestAnimationFrame(() => this.draw());
+  }
+
+  // All that was asked for, at once.
+  draw() {
+    cancelAnimationFrame(this.frame);
+    this.settle();
+    if (this.stale) {
+      this.stale = false;
       this.plot.setData(this.columns(), true);
-    });
+    }
+    if (this.reading) {
+      this.reading = false;
+      this.showRead();
+    }
+    this.frame = 0;
+  }
+
+  // What the gesture has come to since the last frame.
+  settle() {
+    const move = this.moved;
+    this.moved = null;
+    move?.();
   }
 
   // uPlot wants one x for all columns; lines of different times are joined.
@@ -178,18 +220,47 @@ export class Chart {
     if (!d) return [[0], [null], [null], [null], [null], [null]];
     const [from, to] = this.span();
     const unit = this.unit();
-    const px = Math.max(100, this.el.clientWidth - 50);
+    const columns = Math.max(100, ((this.plot?.width || this.el.clientWidth) - 50) / COLUMN);
     const slots = [[], [], [], [], []];
+    // How many °C can't be seen, by the scale as it stands: it changes little from frame to frame.
+    const { min, max } = this.plot?.scales.y || {};
+    const near = Number.isFinite(max) ? SEEN * Math.abs(format.fromShown(max, unit) - format.fromShown(min, unit)) / Math.max(100, this.plot.height - 60) : 0;
+    for (const l of d.lines) l.drawn = straighten(thin(l.curve, from + (l.shift || 0), to + (l.shift || 0), columns, 2 * near), near);
     let other = 1;
     for (const l of d.lines) {
       const shift = l.shift || 0;
-      l.drawn = thin(l.curve, from + shift, to + shift, px);
       const slot = l.kind === 'pot' ? 3 : l.kind === 'earlier' ? 0 : Math.min(2, other++);
       slots[slot] = [l.drawn.t.map((x) => x - shift), l.drawn.c.map((v) => (v === null ? null : format.toShown(v, unit)))];
     }
     if (d.fan?.length) slots[4] = [d.fan.map((p) => d.nowS + p.ahead), d.fan.map((p) => format.toShown(p.mid, unit))];
     return this.uPlot.join(slots.map((s) => (s.length ? s : [[], []]))
       .map((s) => [Float64Array.from(s[0]), s[1]]), slots.map(() => [2]));
+  }
+
+  // The width of words in the font that is set, measured once.
+  wide(ctx, words) {
+    const key = `${ctx.font} ${words}`;
+    if (!this.widths.has(key)) this.widths.set(key, ctx.measureText(words).width);
+    return this.widths.get(key);
+  }
+
+  // Slanted lines as a tile, made once.
+  hatch(colour, step, width, angle) {
+    const key = [colour, step, width, angle].join();
+    if (!this.patterns.has(key)) {
+      const tile = document.createElement('canvas');
+      tile.width = tile.height = step;
+      const c = tile.getContext('2d');
+      c.strokeStyle = colour;
+      c.lineWidth = width;
+      for (const x of [-step, 0, step]) { // and what reaches in from the tiles beside it
+        c.moveTo(x - 1, angle > 0 ? step + 1 : -1);
+        c.lineTo(x + step + 1, angle > 0 ? -1 : step + 1);
+      }
+      c.stroke();
+      this.patterns.set(key, this.plot.ctx.createPattern(tile, 'repeat'));
+    }
+    return this.patterns.get(key);
   }
 
   drawBands() {
@@ -199,32 +270,22 @@ export class Chart {
     const unit = this.unit();
     const y = (c) => this.plot.valToPos(format.toShown(c, unit), 'y', true);
     const dpr = devicePixelRatio || 1;
+    ctx.lineJoin = 'bevel'; // round joins of a thousand short strokes take long, and show no difference
     ctx.save();
     ctx.beginPath();
     ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
     ctx.clip();
     const hatch = (top, bottom, colour, step, angle) => {
-      ctx.save();
-      ctx.beginPath();
-      ctx.rect(bbox.left, top, bbox.width, bottom - top);
-      ctx.clip();
-      ctx.strokeStyle = colour;
       ctx.globalAlpha = 0.5;
-      ctx.lineWidth = dpr;
-      ctx.beginPath();
-      const hgt = bottom - top;
-      for (let x = bbox.left - hgt; x < bbox.left + bbox.width + hgt; x += step * dpr) {
-        ctx.moveTo(x, angle > 0 ? bottom : top);
-        ctx.lineTo(x + hgt, angle > 0 ? top : bottom);
-      }
-      ctx.stroke();
-      ctx.restore();
+      ctx.fillStyle = this.hatch(colour, Math.round(step * dpr), dpr, angle);
+      ctx.fillRect(bbox.left, top, bbox.width, bottom - top);
+      ctx.globalAlpha = 1;
     };
     const name = (words, at, colour) => {
       ctx.font = `600 ${12 * dpr}px ${this.c.figures}`;
       ctx.textAlign = 'left';
       ctx.textBaseline = 'bottom';
-      const w = ctx.measureText(words).width;
+      const w = this.wide(ctx, words);
       ctx.fillStyle = this.c.paper;
       ctx.globalAlpha = 0.85;
       ctx.fillRect(bbox.left + 4 * dpr, at - 16 * dpr, w + 6 * dpr, 15 * dpr);
@@ -316,7 +377,7 @@ export class Chart {
       ctx.lineTo(at, bbox.top + bbox.height);
       ctx.stroke();
       ctx.globalAlpha = 1;
-      const w = ctx.measureText(e.words).width;
+      const w = this.wide(ctx, e.words);
       const left = Math.min(Math.max(bbox.left, at - w / 2), bbox.left + bbox.width - w);
       ctx.beginPath();
       ctx.moveTo(at, bbox.top);
@@ -345,12 +406,15 @@ export class Chart {
 
   zoom(factor, at) {
     const [from, to] = this.span();
+    this.look(at - (at - from) * factor, (to - from) * factor);
+  }
+
+  // Shows so many seconds from there on; as much as there is, when that is less.
+  look(from, width) {
     const [a, b] = this.extent();
-    const width = Math.min((to - from) * factor, b - a);
     if (width >= (b - a) * 0.999) { this.window = null; this.render(); return; }
     const w = Math.max(width, 20);
-    const share = (at - from) / (to - from);
-    this.place(at - share * w, w);
+    this.place(from + (width - w) / 2, w);
   }
 
   pan(seconds) {
@@ -395,44 +459,57 @@ export class Chart {
     this.render();
   }
 
+  // The part of the plot's width that a place on the screen is at, from 0 to 1.
+  share(clientX) {
+    this.box ||= this.plot.over.getBoundingClientRect();
+    return (clientX - this.box.left) / this.box.width;
+  }
+
   secondsAt(clientX) {
-    const box = this.plot.over.getBoundingClientRect();
-    return this.plot.posToVal(clientX - box.left, 'x');
+    const [from, to] = this.span();
+    return from + this.share(clientX) * (to - from);
   }
 
   gestures(over) {
-    const fingers = new Map();
-    let from = null;
+    const fingers = new Map(); // id → {x, was}: where on the screen, and where it came down
+    let held = null; // {at, gap, width}: the second under the fingers, and how far apart they were at what width
     let lastTap = 0;
     let moved = false;
-    const two = () => { const [p, q] = [...fingers.values()]; return { mid: (p + q) / 2, gap: Math.max(24, Math.abs(p - q)) }; };
+    const soon = (move) => { this.moved = move; this.ask(); };
+    const middle = () => { const xs = [...fingers.values()]; return xs.reduce((sum, f) => sum + f.x, 0) / xs.length; };
+    const gap = () => { const [p, q] = [...fingers.values()]; return Math.max(24, Math.abs(p.x - q.x)); };
+    const hold = () => {
+      const [from, to] = this.span();
+      held = fingers.size === 1 || fingers.size === 2 ? { at: this.secondsAt(middle()), gap: fingers.size === 2 ? gap() : 0, width: to - from } : null;
+    };
     over.addEventListener('pointerdown', (e) => {
       over.setPointerCapture(e.pointerId);
-      fingers.set(e.pointerId, e.clientX);
-      moved = false;
-      from = fingers.size === 2 ? two() : e.clientX;
-      if (fingers.size === 1) this.readAt(this.secondsAt(e.clientX));
+      this.settle();
+      this.box = null;
+      fingers.set(e.pointerId, { x: e.clientX, was: e.clientX });
+      moved = fingers.size > 1;
+      hold();
+      if (fingers.size === 1) this.readAt(held.at);
     });
     over.addEventListener('pointermove', (e) => {
-      if (e.pointerType === 'mouse' && fingers.size === 0) { this.readAt(this.secondsAt(e.clientX)); return; }
-      if (!fingers.has(e.pointerId)) return;
-      fingers.set(e.pointerId, e.clientX);
-      if (fingers.size === 2 && typeof from === 'object' && from) {
-        const now = two();
-        moved = true;
-        this.zoom(from.gap / now.gap, this.secondsAt(now.mid));
-        this.pan(this.secondsAt(from.mid) - this.secondsAt(now.mid));
-        from = now;
-      } else if (fingers.size === 1 && typeof from === 'number') {
-        if (Math.abs(e.clientX - from) > 3) moved = true;
-        // A mouse drags the curve; a finger reads it off, and drags once it is zoomed in.
-        if (e.pointerType === 'mouse' && this.window) { this.pan(this.secondsAt(from) - this.secondsAt(e.clientX)); from = e.clientX; }
-        else this.readAt(this.secondsAt(e.clientX));
+      if (fingers.size === 0) {
+        if (e.pointerType === 'mouse') soon(() => this.readAt(this.secondsAt(e.clientX)));
+        return;
       }
+      const finger = fingers.get(e.pointerId);
+      if (!finger || !held) return;
+      finger.x = e.clientX;
+      if (Math.abs(finger.x - finger.was) > 3) moved = true;
+      // A finger reads the curve off, two look closer and move it; a mouse drags what it looked at closer.
+      if (fingers.size === 2) soon(() => { const w = held.width * (held.gap / gap()); this.look(held.at - this.share(middle()) * w, w); });
+      else if (e.pointerType === 'mouse' && this.window) soon(() => moved && this.place(held.at - this.share(finger.x) * held.width, held.width));
+      else soon(() => this.readAt(this.secondsAt(finger.x)));
     });
     const up = (e) => {
+      if (!fingers.has(e.pointerId)) return;
+      this.settle();
       fingers.delete(e.pointerId);
-      from = fingers.size === 1 ? [...fingers.values()][0] : null;
+      hold();
       if (e.type === 'pointerup' && !moved && fingers.size === 0) {
         if (e.timeStamp - lastTap < 350) { this.window = null; this.render(); }
         lastTap = e.timeStamp;
@@ -442,7 +519,7 @@ export class Chart {
     over.addEventListener('pointercancel', up);
     over.addEventListener('wheel', (e) => {
       e.preventDefault();
-      if (Math.abs(e.deltaX) > Math.abs(e.deltaY)) this.pan((this.secondsAt(e.deltaX) - this.secondsAt(0)));
+      if (Math.abs(e.deltaX) > Math.abs(e.deltaY)) { const [from, to] = this.span(); this.pan(e.deltaX * (to - from) / this.plot.over.clientWidth); }
       else this.zoom(e.deltaY > 0 ? 1.2 : 1 / 1.2, this.secondsAt(e.clientX));
     }, { passive: false });
   }
@@ -464,16 +541,23 @@ export class Chart {
     };
     if (!keys[name]) return false;
     keys[name]();
+    this.draw();
     return true;
   }
 
   /** Reads the curve off at so many seconds. */
   readAt(s) {
-    const d = this.data;
-    if (!d) return;
+    if (!this.data) return;
     const [from, to] = this.span();
-    const at = Math.max(from, Math.min(to, s));
-    this.readS = at;
+    this.readS = Math.max(from, Math.min(to, s));
+    this.reading = true;
+    this.ask();
+  }
+
+  showRead() {
+    const d = this.data;
+    const at = this.readS;
+    const [from, to] = this.span();
     const unit = this.unit();
     const when = (x) => (this.relative ? this.timeLabel(Math.round(x)) : format.clock(new Date(d.start + x * 1000), this.clock(), { seconds: true }));
     const pot = d.lines.find((l) => l.kind === 'pot');

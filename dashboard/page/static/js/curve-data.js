@@ -29,9 +29,9 @@ export function indexAt(ts, x) {
 
 const BLOCK = 16;
 
-// A curve in blocks of 16 readings with their least and greatest, kept beside it
-// and grown with it: a whole day is drawn from these. A column of the screen
-// then holds two blocks or more, so nothing moves by as much as a pixel.
+// A curve in whole blocks of 16 readings with their least and greatest, kept
+// beside it and grown with it: a whole day is drawn from these. A column of the
+// screen then holds two blocks or more, so nothing moves by as much as a pixel.
 function coarse(curve) {
   const whole = Math.floor(curve.t.length / BLOCK);
   const k = (curve.blocks ||= { t: [], c: [], lo: [], hi: [] });
@@ -51,33 +51,41 @@ function coarse(curve) {
     k.lo.push(min);
     k.hi.push(max);
   }
-  const rest = whole * BLOCK;
-  return rest === curve.t.length ? k : {
-    t: k.t.concat(curve.t.slice(rest)), c: k.c.concat(curve.c.slice(rest)),
-    lo: k.lo.concat(curve.lo.slice(rest)), hi: k.hi.concat(curve.hi.slice(rest)),
-  };
+  return k;
 }
 
 /**
  * Thins a curve to at most two points for each of `columns` pixel columns: the
- * least and the greatest in the order they came, so that no spike is lost, and
- * a null wherever a whole column holds nothing good. Gives {t, c}.
+ * least and the greatest in the order they came, so that no spike is lost, or
+ * one midway where they lie within `alike` °C; a null wherever a whole column
+ * holds nothing good. Gives {t, c}.
  */
-export function thin(curve, from, to, columns) {
-  const seen = indexAt(curve.t, to) - indexAt(curve.t, from);
-  const { t: ts, c, lo, hi } = seen > columns * 2 * BLOCK ? coarse(curve) : curve;
-  const a = Math.max(0, indexAt(ts, from) - 1);
-  const b = Math.min(ts.length, indexAt(ts, to) + 1);
-  const outT = [];
-  const outC = [];
-  if (b - a <= columns * 2) {
-    for (let i = a; i < b; i++) {
-      outT.push(ts[i]);
-      outC.push(c[i] ?? null);
+export function thin(curve, from, to, columns, alike = 0) {
+  const out = { t: [], c: [] };
+  const first = Math.max(0, indexAt(curve.t, from) - 1);
+  const end = Math.min(curve.t.length, indexAt(curve.t, to) + 1);
+  if (end - first <= columns * 2) {
+    for (let i = first; i < end; i++) {
+      out.t.push(curve.t[i]);
+      out.c.push(curve.c[i] ?? null);
     }
-    return { t: outT, c: outC };
+    return out;
   }
   const width = (to - from) / columns;
+  if (end - first <= columns * 2 * BLOCK) {
+    gather(out, curve, first, end, from, width, alike);
+    return out;
+  }
+  const k = coarse(curve);
+  const a = Math.floor(first / BLOCK);
+  const b = Math.min(k.t.length, Math.ceil(end / BLOCK));
+  gather(out, k, a, b, from, width, alike);
+  gather(out, curve, b * BLOCK, end, from, width, alike); // those not in a whole block yet
+  return out;
+}
+
+// Puts the columns of readings a to b (excluded) into `out`.
+function gather(out, { t: ts, c, lo, hi }, a, b, from, width, alike) {
   let i = a;
   while (i < b) {
     const column = Math.floor((ts[i] - from) / width);
@@ -89,28 +97,68 @@ export function thin(curve, from, to, columns) {
     let gap = null;
     const first = ts[i];
     for (let one = true; i < b && (one || ts[i] < end); i++, one = false) {
-      if (c[i] === null || c[i] === undefined) { gap = ts[i]; continue; }
-      const l = lo[i] ?? c[i];
-      const h = hi[i] ?? c[i];
+      const v = c[i];
+      if (v === null || v === undefined) { gap = ts[i]; continue; }
+      const l = lo[i] ?? v;
+      const h = hi[i] ?? v;
       if (l < min) { min = l; minAt = ts[i]; }
       if (h > max) { max = h; maxAt = ts[i]; }
     }
     if (min === Infinity) {
-      outT.push(gap ?? first);
-      outC.push(null);
+      out.t.push(gap ?? first);
+      out.c.push(null);
+    } else if (max - min < alike) {
+      out.t.push((first + ts[i - 1]) / 2);
+      out.c.push((min + max) / 2);
     } else if (minAt === maxAt) {
-      outT.push(minAt);
-      outC.push(min);
-      if (max !== min) { outT.push(minAt); outC.push(max); }
+      out.t.push(minAt);
+      out.c.push(min);
+      if (max !== min) { out.t.push(minAt); out.c.push(max); }
     } else if (minAt < maxAt) {
-      outT.push(minAt, maxAt);
-      outC.push(min, max);
+      out.t.push(minAt, maxAt);
+      out.c.push(min, max);
     } else {
-      outT.push(maxAt, minAt);
-      outC.push(max, min);
+      out.t.push(maxAt, minAt);
+      out.c.push(max, min);
     }
   }
-  return { t: outT, c: outC };
+}
+
+/**
+ * Leaves out the points of {t, c} that the straight line between those kept
+ * passes within `near` °C: what can't be seen need not be drawn. Gaps stay.
+ */
+export function straighten({ t: ts, c }, near) {
+  const out = { t: [], c: [] };
+  const keep = (i) => { out.t.push(ts[i]); out.c.push(c[i]); };
+  let a = -1; // the last point kept, or -1 after a gap
+  let last = -1; // the last point seen since
+  let low = 0; // slopes from a that pass near every point since
+  let high = 0;
+  for (let i = 0; i < ts.length; i++) {
+    if (c[i] === null) {
+      if (last > a) keep(last);
+      keep(i);
+      a = last = -1;
+      continue;
+    }
+    if (a < 0) { keep(i); a = last = i; low = -Infinity; high = Infinity; continue; }
+    let dt = ts[i] - ts[a];
+    const slope = dt > 0 ? (c[i] - c[a]) / dt : NaN;
+    if (!(slope >= low && slope <= high)) {
+      if (last > a) { keep(last); a = last; } else { keep(i); a = last = i; low = -Infinity; high = Infinity; continue; }
+      low = -Infinity;
+      high = Infinity;
+      dt = ts[i] - ts[a];
+    }
+    if (dt > 0) {
+      low = Math.max(low, (c[i] - near - c[a]) / dt);
+      high = Math.min(high, (c[i] + near - c[a]) / dt);
+      last = i;
+    } else { keep(i); a = last = i; low = -Infinity; high = Infinity; }
+  }
+  if (last > a) keep(last);
+  return out;
 }
 
 /** The curve's value nearest to x within `reach` s: {t, c} or null. */

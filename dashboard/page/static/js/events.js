@@ -16,11 +16,16 @@ export function eventWords(e, u, named = true) {
     !named ? '' : has(`event.${e.kind}`) ? t(`event.${e.kind}`) : e.kind,
     e.text || '',
     e.grams ? format.mass(e.grams, u.mass) : '',
-    e.celsius ? format.temp(e.celsius, u.temp) : '',
+    e.celsius && !(e.first && e.last) ? format.temp(e.celsius, u.temp) : '',
     e.counts ? Object.entries(e.counts).map(([name, n]) => `${n} × ${name}`).join(', ') : '',
+    firstLast(e, u),
+    Object.entries(e.lots || {}).map(([name, lot]) => `${name === 'wicks' ? t('record.wicks.lot') : name}: ${lot}`).join(', '),
     e.detected ? t('asked.noticed') : '',
   ].filter(Boolean).join(' · ');
 }
+
+/** How hot the jug was at the first and the last jar. */
+export const firstLast = (e, u) => (e.first && e.last ? t('event.first-last', { first: format.temp(e.first, u.temp), last: format.temp(e.last, u.temp) }) : '');
 
 /** Draws a pot's events into `el`, the latest first, each with what it said before. */
 export function eventList(el, pot, events) {
@@ -34,10 +39,15 @@ export function eventList(el, pot, events) {
           text: `${[format.clock(x.wall, u.clock, { seconds: true }), eventWords(x, u, false)].filter(Boolean).join(' · ')}`, clock: format.clock(x.until, u.clock), who: x.by ? ` · ${x.by}` : '',
         })))),
       store.maker && !taken && e.kind !== 'start'
-        ? h('button', { type: 'button', class: 'plain', 'data-key': e.id, disabled: !store.live, 'aria-label': `${t('event.edit')}: ${t(`event.${e.kind}`)}`, onclick: () => edit(pot, e) }, t('event.edit')) : null)))));
+        ? h('button', { type: 'button', class: 'plain', 'data-key': e.id, disabled: !store.live, 'aria-label': `${t('event.edit')}: ${t(`event.${e.kind}`)}`, onclick: () => edit(e, (verb, body) => api.event(pot.id, e.id, verb, body), pot.batch?.sheet?.containers) }, t('event.edit')) : null)))));
 }
 
-function edit(pot, e) {
+/**
+ * Asks how an event is to be mended. `send(verb, body)` carries it to the station
+ * ("correct" or "withdraw"); `kinds` are the containers of the batch, [{name, count}].
+ * `done` is called when it was kept.
+ */
+export function edit(e, send, kinds = [], done = () => {}) {
   const what = t(`event.${e.kind}`);
   const u = units();
   const wall = new Date(e.wall);
@@ -55,8 +65,8 @@ function edit(pot, e) {
     celsius ? label(celsius, `${t('curve.temp')} (°${u.temp})`) : null,
     words ? label(words, t('form.note')) : null,
     h('div', { class: 'choices' },
-      e.kind === 'poured' ? h('button', { type: 'button', class: 'tap', onclick: () => { d.close(); countJars(pot, e); } }, t('tap.count')) : null,
-      h('button', { type: 'button', class: 'tap', onclick: async () => { if (await act(pot, e, 'withdraw')) d.close(); } }, t('event.take-back')))],
+      e.kind === 'poured' ? h('button', { type: 'button', class: 'tap', onclick: () => { d.close(); countJars(kinds, e, (body) => act('correct', body)); } }, t('tap.count')) : null,
+      h('button', { type: 'button', class: 'tap', onclick: async () => { if (await act('withdraw')) d.close(); } }, t('event.take-back')))],
   t('form.save'), () => {
     const body = asItStands(e);
     if (when.value !== local) { // to the second: an unchanged field keeps the moment as it was
@@ -72,17 +82,18 @@ function edit(pot, e) {
       body[name] = n === 0 ? 0 : back(n);
     }
     if (words) body.text = words.value.trim();
-    return act(pot, e, 'correct', body);
+    return act('correct', body);
   });
-}
 
-async function act(pot, e, verb, body) {
-  try {
-    await api.event(pot.id, e.id, verb, body);
-    toast(verb === 'withdraw' ? t('tap.undone', { what: t(`event.${e.kind}`) }) : t('form.saved'), { stay: 4000 });
-    return true;
-  } catch (err) {
-    toast(t('failed', { why: err.message }), { kind: 'bad' });
-    return false;
+  async function act(verb, body) {
+    try {
+      await send(verb, body);
+      toast(verb === 'withdraw' ? t('tap.undone', { what }) : t('form.saved'), { stay: 4000 });
+      done();
+      return true;
+    } catch (err) {
+      toast(t('failed', { why: err.message }), { kind: 'bad' });
+      return false;
+    }
   }
 }

@@ -87,6 +87,27 @@ export function mass(grams, unit, step = 0) {
   return rest === 0 ? `${pounds}\u00a0lb` : `${pounds}\u00a0lb ${fixed(rest, 1)}\u00a0oz`;
 }
 
+/**
+ * What a scale of the given step (in grams) shows: in ounces when the step is a
+ * round one in ounces and not in grams, with as many decimals as the step has.
+ * Less than a step, and without a known scale, it is `mass` in the given unit.
+ */
+export function weighed(grams, step, unit) {
+  const round = (v) => Math.abs(v * 1000 - Math.round(v * 1000)) < 1e-6 * Math.max(v * 1000, 1);
+  if (!(step > 0) || !Number.isFinite(grams)) return mass(grams, unit);
+  const ounces = !round(step) && round(step / GRAMS_PER_OUNCE);
+  const each = ounces ? GRAMS_PER_OUNCE : 1;
+  let decimals = 3;
+  for (let d = 0; d < 3; d++) if (Math.abs(step / each * 10 ** d - Math.round(step / each * 10 ** d)) < 1e-6) { decimals = d; break; }
+  if (grams > 0 && grams < step * 0.999) decimals = ounces ? 2 : grams < 1 ? 2 : 1; // too little for it; the sheet says so
+  const shown = grams / each;
+  if (!ounces || shown < 16 - 0.5 * 10 ** -decimals) return `${fixed(shown, decimals)}\u00a0${ounces ? 'oz' : 'g'}`;
+  const all = Math.round(shown * 10 ** decimals) / 10 ** decimals;
+  const pounds = Math.floor(all / 16 + 1e-9);
+  const rest = Math.max(0, all - 16 * pounds);
+  return rest < 0.5 * 10 ** -decimals ? `${pounds}\u00a0lb` : `${pounds}\u00a0lb ${fixed(rest, decimals)}\u00a0oz`;
+}
+
 /** "rising 1.8° a minute", from °C per minute. Under 0.1° a minute it is steady. */
 export function trend(perMinute, unit) {
   if (perMinute === null || perMinute === undefined || !Number.isFinite(perMinute)) return '';

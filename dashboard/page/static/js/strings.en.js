@@ -214,6 +214,7 @@ export default {
   'event.edit.title': 'Correct: {what}',
   'event.take-back': 'Take back',
   'event.when': 'When',
+  'event.first-last': 'first jar {first}, last {last}',
   'event.before': 'before {clock}: {text}{who}',
 
   // alarms and cues
@@ -327,6 +328,12 @@ export default {
 
   'sheet.again': 'Batch {code} again, as it was then',
   'sheet.melt': 'Melt {n}',
+  'sheet.melt.of': 'melt {n} of {of}',
+  'sheet.melt.which': 'Which melt',
+  'sheet.melt.why': 'A jug takes one melt at a time: each is weighed, scented and poured as a batch of its own.',
+  'sheet.melt.next': 'Melt {n} of {of} of {name} is next.',
+  'sheet.melt.drop': 'Begin a new sheet',
+  'sheet.together': 'All melts together, and their lots',
   'sheet.jug': 'Jug',
   'sheet.jug.auto': 'The smallest that takes it',
   'sheet.order': 'Pour in this order',
@@ -450,6 +457,15 @@ export default {
   'records.more': 'Older ones',
   'lesson.title': 'What past batches taught',
   'lesson.try': 'Try next',
+  'lesson.of': 'Of which recipe',
+  'lesson.all': 'all of them',
+  'lesson.few': { one: '{n} question has too few batches yet', other: '{n} questions have too few batches yet' },
+  'lesson.plot.pour': 'Pour temperature and finish, a dot a batch',
+  'lesson.plot.load': 'Scent load and hot throw, a dot a batch',
+  'lesson.plot.smooth': 'smooth',
+  'lesson.plot.other': 'not smooth',
+  'lesson.plot.faint': 'faint',
+  'lesson.plot.strong': 'strong',
   'records.compare': 'Lay side by side',
   'records.compare.pick': 'Choose two or more to lay side by side',
   'records.pick': 'Choose {name}',
@@ -463,6 +479,10 @@ export default {
   'record.text': 'Notes',
   'record.saved': 'Notes kept.',
   'record.lots': 'Lots',
+  'record.lots.edit': 'Note lots',
+  'record.wicks.lot': 'Wicks',
+  'record.recipe-notes': 'Notes of the recipe',
+  'record.look.nothing': 'Nothing is filled in yet.',
   'record.poured': 'Poured',
   'record.cured': 'Ready',
 
@@ -506,10 +526,18 @@ export default {
   'record.file.ics': 'Calendar',
   'record.wicks': { one: '{n} wick', other: '{n} wicks' },
 
+  // photos
+  'photo.add': 'Photos',
+  'photo.alt': 'Photo {n}',
+  'photo.remove': 'Leave out',
+  'photo.most': 'At most {n} photos go with one note.',
+  'photo.unreadable': '{name} is no picture that this browser can read.',
+
   // compare
   'compare.title': 'Side by side',
   'compare.pick': 'Choose batches in Records to lay them side by side.',
   'compare.align': 'Line up at',
+  'compare.align.heat-off': 'heat off',
   'compare.align.start': 'the start',
   'compare.align.scent-added': 'scent in',
   'compare.align.jug-out': 'jug out',

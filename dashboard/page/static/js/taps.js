@@ -66,7 +66,7 @@ export async function tap(pot, kind, extra = {}, { guarded = true } = {}) {
 function kept(pot, kind, event) {
   const what = t(`event.${kind}`);
   const actions = [{ label: t('tap.undo'), run: () => undo(pot, event, what) }];
-  if (kind === 'poured') actions.push({ label: t('tap.count'), run: () => countJars(pot, event) });
+  if (kind === 'poured') actions.push({ label: t('tap.count'), run: () => countJars(pot.batch?.sheet?.containers || [], event, (body) => mend(pot, event, body)) });
   if (kind === 'scent-added' && pot.batch?.sheet?.fragrance?.length) actions.push({ label: t('tap.weigh'), run: () => weighScent(pot, event) });
   toast(t('tap.done', { what, clock: format.clock(event.wall, units().clock) }), { actions });
 }
@@ -109,9 +109,8 @@ function ask(pot, kind) {
 }
 
 /** Counts of the jars filled, and how hot the first and last were: a correction of the tap "poured". */
-export function countJars(pot, event) {
+export function countJars(kinds, event, save) {
   const u = units();
-  const kinds = pot.batch?.sheet?.containers || [];
   const counts = kinds.map((c) => ({ name: c.name, field: h('input', { inputmode: 'numeric', autocomplete: 'off', value: String(event.counts?.[c.name] ?? c.count), id: elementId('f') }) }));
   const shown = (c) => (c ? format.fixed(format.toShown(c, u.temp), 1) : '');
   const first = h('input', { inputmode: 'decimal', autocomplete: 'off', value: shown(event.first), id: elementId('f') });
@@ -135,14 +134,7 @@ export function countJars(pot, event) {
       if (Number.isNaN(n)) return invalid(field);
       body[name] = format.fromShown(n, u.temp);
     }
-    try {
-      await api.event(pot.id, event.id, 'correct', body);
-      toast(t('form.saved'), { stay: 4000 });
-      return true;
-    } catch (err) {
-      toast(t('failed', { why: err.message }), { kind: 'bad' });
-      return false;
-    }
+    return save(body);
   });
 }
 
@@ -154,15 +146,19 @@ function weighScent(pot, event) {
   return dialog(t('tap.weigh'), [label(field, `${t('form.scent')} (${u.mass})`, asked ? t('form.scent.asked', { mass: format.mass(asked, u.mass) }) : '')], t('form.save'), async () => {
     const n = format.typed(field.value);
     if (!(n > 0)) return invalid(field);
-    try {
-      await api.event(pot.id, event.id, 'correct', { ...asItStands(event), grams: format.massFromShown(n, u.mass) });
-      toast(t('form.saved'), { stay: 4000 });
-      return true;
-    } catch (err) {
-      toast(t('failed', { why: err.message }), { kind: 'bad' });
-      return false;
-    }
+    return mend(pot, event, { ...asItStands(event), grams: format.massFromShown(n, u.mass) });
   });
+}
+
+async function mend(pot, event, body) {
+  try {
+    await api.event(pot.id, event.id, 'correct', body);
+    toast(t('form.saved'), { stay: 4000 });
+    return true;
+  } catch (err) {
+    toast(t('failed', { why: err.message }), { kind: 'bad' });
+    return false;
+  }
 }
 
 /** What a correction may say of an event, as the event says it now. */

@@ -13,6 +13,9 @@ import { lineValue } from './records.js';
 
 const MOST = 4;
 
+/** The moment of a batch that its curve is laid at. A jug out of the bath is off the heat. */
+const momentOf = (b, kind) => b.events.find((e) => e.kind === kind) || (kind === 'heat-off' ? b.events.find((e) => e.kind === 'jug-out') : undefined);
+
 export async function compare(main, { query }) {
   const ids = (query.get('ids') || '').split(',').filter(Boolean).map(decodeURIComponent).slice(0, MOST);
   if (ids.length < 2) {
@@ -26,8 +29,10 @@ export async function compare(main, { query }) {
     return { id, rec, start: Date.parse(curve?.start), curve: s ? s.curve : null, events: standing(curve?.events) };
   }));
   const f = frame(t('curve.title'));
+  // At heat-off the curves of one jug should fall alike from there on.
+  const best = ['heat-off', 'jug-out'].find((k) => all.every((b) => momentOf(b, k))) || 'start';
   const align = h('select', { id: freshId('f'), onchange: () => { sig = ''; update(); } },
-    ['start', 'scent-added', 'jug-out'].map((k) => h('option', { value: k, selected: k === 'jug-out' && all.every((b) => b.events.some((e) => e.kind === k)) }, t(`compare.align.${k}`))));
+    ['heat-off', 'jug-out', 'scent-added', 'start'].map((k) => h('option', { value: k, selected: k === best }, t(`compare.align.${k}`))));
   const key = h('ol', { class: 'compare-key' });
   const table = h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': t('record.lines') });
   main.append(h('div', { class: 'view' }, h('h1', null, t('compare.title')), label(align, t('compare.align')), f.el, key, table));
@@ -41,7 +46,7 @@ export async function compare(main, { query }) {
     sig = next;
     chart ||= new Chart(uPlot, f.box, { unit: () => units().temp, clock: () => units().clock, relative: true, onRead: f.say });
     chart.colours();
-    const shift = (b) => { const e = b.events.find((x) => x.kind === align.value); return e ? (Date.parse(e.wall) - b.start) / 1000 : 0; };
+    const shift = (b) => { const e = momentOf(b, align.value); return e ? (Date.parse(e.wall) - b.start) / 1000 : 0; };
     chart.set({
       start: 0,
       nowS: NaN,

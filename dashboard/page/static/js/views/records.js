@@ -7,9 +7,12 @@ import { api, recordFile, labels, freshId as newId } from '../api.js';
 import { units } from '../prefs.js';
 import * as format from '../format.js';
 import { toast } from '../toasts.js';
-import { label } from '../taps.js';
+import { dialog, label } from '../taps.js';
 import { Chart, frame, library } from '../chart.js';
 import { standing, curvesOf, worthShowing } from '../curve-data.js';
+import { edit, firstLast } from '../events.js';
+import { photoField, photoList } from '../photos.js';
+import { lesson as lessons } from './lesson.js';
 
 export function records(main, params) {
   return params.id ? one(main, params.id) : list(main, params.query);
@@ -32,7 +35,7 @@ async function list(main, query) {
   const more = h('div');
   const lesson = h('section', { class: 'lesson', hidden: true });
   main.append(h('div', { class: 'view' }, h('h1', null, t('records.title')), all.length || text ? find : null, compare, box, more, lesson));
-  if (all.length && !text) drawLesson(lesson);
+  if (all.length && !text) lessons(lesson);
 
   function update() {
     const u = units();
@@ -69,18 +72,6 @@ async function list(main, query) {
 
   update();
   return { update, title: () => t('records.title') };
-}
-
-async function drawLesson(el) {
-  let got;
-  try { got = await api.lesson(); } catch { return; } // an extra
-  const known = (got.findings || []).filter((f) => f.verdict !== 'too-few');
-  if (known.length === 0 && !got.trial?.text) return;
-  put(el, h('h2', null, t('lesson.title')),
-    known.length ? h('ul', { class: 'do' }, known.map((f) => h('li', null, format.firm(f.text)))) : null,
-    got.trial?.text ? h('p', null, h('strong', null, t('lesson.try')), ': ', format.firm(got.trial.text)) : null,
-    got.caution && known.length ? h('p', { class: 'hint' }, got.caution) : null);
-  el.hidden = false;
 }
 
 /** A planned-against-done value in the maker's units. */
@@ -136,7 +127,8 @@ async function one(main, id) {
       rec.lines?.length ? h('section', null, h('h2', null, t('record.lines')), table(t('record.lines'), ['', t('record.planned'), t('record.actual')], rec.lines.map((l) => h('tr', null,
         h('th', { scope: 'row' }, l.what), h('td', null, linePlanned(l, u)),
         h('td', null, lineValue(l.actual, l.unit, u), l.mark ? h('span', { class: 'mark-word' }, has(`record.mark.${l.mark}`) ? t(`record.mark.${l.mark}`) : l.mark) : null))))) : null,
-      rec.materials?.length ? h('section', null, h('h2', null, t('record.materials')), table(t('record.materials'), ['', t('record.planned'), t('record.actual')], rec.materials.map((m) => {
+      rec.materials?.length ? h('section', null, h('div', { class: 'head-row' }, h('h2', null, t('record.materials')),
+        store.maker ? h('button', { type: 'button', class: 'tap no-print', 'data-key': 'lots', onclick: () => askLots(id, rec, again) }, t('record.lots.edit')) : null), table(t('record.materials'), ['', t('record.planned'), t('record.actual')], rec.materials.map((m) => {
         const v = (x) => (x === null || x === undefined ? '–' : m.kind === 'wicks' ? format.fixed(x, 0) : format.mass(x, u.mass));
         return h('tr', null, h('th', { scope: 'row' }, m.name, m.lot ? h('span', { class: 'kind' }, `${t('sheet.lot')} ${m.lot}`) : null), h('td', null, v(m.planned)), h('td', null, v(m.actual)));
       }))) : null,
@@ -145,13 +137,19 @@ async function one(main, id) {
       rec.steps?.length ? h('section', null, h('h2', null, t('record.steps')), h('ol', { class: 'events' }, rec.steps.map((s) => h('li', { class: s.taken ? 'taken' : null },
         h('time', { datetime: s.wall }, sameDay(s.wall, rec.steps[0].wall) ? '' : `${format.day(s.wall, now)} `, format.clock(s.wall, u.clock)),
         h('span', { class: 'event-words' },
-          [s.title, s.grams ? format.mass(s.grams, u.mass) : '', s.celsius ? format.temp(s.celsius, u.temp) : '',
-            Object.entries(s.counts || {}).map(([name, n]) => `${n} × ${name}`).join(', '), s.found ? findingWords(s.found) : '', s.note || '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
-          (s.before || []).map((b) => h('span', { class: 'kind' }, t('record.before', { text: b.text })))))))) : null,
+          [s.title, s.grams ? format.mass(s.grams, u.mass) : '', s.celsius && !s.last ? format.temp(s.celsius, u.temp) : '',
+            Object.entries(s.counts || {}).map(([name, n]) => `${n} × ${name}`).join(', '), firstLast(s, u), s.kind === 'lots' ? s.text : '',
+            s.found ? findingWords(s.found) : '', s.note || '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
+          (s.before || []).map((b) => h('span', { class: 'kind' }, t('record.before', { text: b.text })))),
+        store.maker && !s.taken && s.kind !== 'start' && has(`event.${s.kind}`) ? h('button', {
+          type: 'button', class: 'plain no-print', 'data-key': s.id, 'aria-label': `${t('event.edit')}: ${s.title}`,
+          onclick: () => edit({ ...s, text: s.note }, (verb, to) => api.batchEvent(id, s.id, verb, to), (rec.containers || []).map((c) => ({ name: c.name, count: c.planned })), again),
+        }, t('event.edit')) : null)))) : null,
       rec.summary?.alarms?.length ? h('section', null, h('h2', null, t('record.alarms')), h('ol', { class: 'events' }, rec.summary.alarms.map((a) => h('li', null,
         h('time', { datetime: a.at }, format.clock(a.at, u.clock)), h('span', { class: 'event-words' }, a.text))))) : null,
       rec.findings?.length ? h('section', null, h('h2', null, t('record.findings')), h('ul', { class: 'events' }, rec.findings.map((x) => h('li', null,
-        h('time', { datetime: x.wall }, format.day(x.wall, now)), h('span', { class: 'event-words' }, findingWords(x)))))) : null,
+        h('time', { datetime: x.wall }, format.day(x.wall, now)), h('span', { class: 'event-words' }, findingWords(x), photoList(id, x.photos)))))) : null,
+      rec.notes ? h('section', null, h('h2', null, t('record.recipe-notes')), h('p', { class: 'as-written' }, rec.notes)) : null,
       rec.warnings?.length ? h('section', null, h('h2', null, t('sheet.warnings')), h('ul', { class: 'do' }, rec.warnings.map((w) => h('li', null, format.firm(w.text))))) : null,
     ]);
     if (series.length) {
@@ -171,6 +169,12 @@ async function one(main, id) {
   }
 
   let sig = '';
+  // What was mended shows at once, in the words and in the curve.
+  async function again() {
+    try { [rec, curve] = await Promise.all([api.batch(id), api.batchCurve(id, 3000).catch(() => curve)]); } catch (err) { toast(t('failed.load', { why: err.message }), { kind: 'bad' }); }
+    sig = '';
+    update();
+  }
   function update() {
     const u = units();
     const next = JSON.stringify([u, store.maker, document.documentElement.dataset.theme]);
@@ -181,7 +185,7 @@ async function one(main, id) {
 
   update();
   if (store.maker && rec.poured) {
-    found.append(h('h2', null, t('record.look')), findingForm(id, rec, async () => { rec = await api.batch(id); sig = ''; update(); }));
+    found.append(h('h2', null, t('record.look')), findingForm(id, rec, again));
   } else found.hidden = true;
   return { update, destroy() { chart?.destroy(); }, title: () => rec.name || t('records.title') };
 }
@@ -197,7 +201,9 @@ function findingWords(x) {
     (x.finish || []).map((f) => t(`record.finish.${f}`)).join(', '),
     x.cold_throw ? `${t('record.throw')} ${t('record.throw.cold').toLowerCase()} ${x.cold_throw}/5` : '',
     x.hot_throw ? `${t('record.throw')} ${t('record.throw.hot').toLowerCase()} ${x.hot_throw}/5` : '',
-    b ? [t('record.burn'), b.wick || '', b.lasted ? format.wait(b.lasted) : '', (b.reached ? t('record.burn.reached') : t('record.burn.not')).toLowerCase(), b.reached && b.reached_in ? `${t('record.burn.reached_in').replace(/ \(.*/, '')} ${format.wait(b.reached_in)}` : '', b.pool_width ? `${t('record.burn.width')}: ${b.pool_width}` : '', b.pool_depth ? `${t('record.burn.depth')}: ${b.pool_depth}` : '', b.flame_height ? `${t('record.burn.flame')}: ${b.flame_height}` : ''].filter(Boolean).join(' ') : '',
+    b ? [[t('record.burn'), b.wick || '', b.lasted ? format.wait(b.lasted) : ''].filter(Boolean).join(' '),
+      (b.reached ? t('record.burn.reached') : t('record.burn.not')).toLowerCase() + (b.reached && b.reached_in ? ` ${t('record.burn.reached_in').replace(/ \(.*/, '')} ${format.wait(b.reached_in)}` : ''),
+      ...[['width', b.pool_width], ['depth', b.pool_depth], ['flame', b.flame_height]].map(([k, v]) => (v ? `${t(`record.burn.${k}`).toLowerCase().replace(/ \(.*/, '')} ${format.fixed(v, 0)} mm` : ''))].filter(Boolean).join(', ') : '',
     x.text || '', x.who || '',
   ].filter(Boolean).join(' · ');
 }
@@ -217,6 +223,7 @@ function findingForm(id, rec, done) {
   const words = h('textarea', { rows: 3, maxlength: 2000, id: freshId('f') });
   const send = h('button', { type: 'submit', class: 'tap strong' }, t('form.save'));
   const err = h('p', { class: 'err', role: 'alert' });
+  const photos = photoField(freshId('f'), (why) => { err.textContent = why; });
   let sendId = newId(); // the same for each retry
   return h('form', {
     class: 'finding',
@@ -243,13 +250,15 @@ function findingForm(id, rec, done) {
         if (nums.flame) body.burn.flame_height = nums.flame;
       }
       const text = words.value.trim();
-      if (Object.keys(body).length === 0 && !text) return;
+      if (Object.keys(body).length === 0 && !text && !photos.any()) { err.textContent = t('record.look.nothing'); return; }
       send.disabled = true;
       try {
+        if (photos.any()) body.photos = await photos.send(id);
         await api.putNotes(id, { id: sendId, found: body, text });
         sendId = newId();
         toast(t('record.saved'), { stay: 4000 });
         e.target.reset();
+        photos.clear();
         await done();
       } catch (x) {
         err.textContent = t('failed', { why: x.message });
@@ -265,6 +274,27 @@ function findingForm(id, rec, done) {
       h('label', { class: 'check' }, reached, t('record.burn.reached')), label(reachedIn, t('record.burn.reached_in')),
       label(width, t('record.burn.width')), label(depth, t('record.burn.depth')), label(flame, t('record.burn.flame')))),
   label(words, t('record.text')),
+  photos.el,
   err,
   h('div', { class: 'row' }, send));
+}
+
+/** Asks for the lot of everything that went in, the wicks too; what was noted before stays in the history. */
+function askLots(id, rec, done) {
+  const fields = (rec.materials || []).map((m) => ({ name: m.kind === 'wicks' ? 'wicks' : m.name, was: m.lot || '', el: h('input', { id: freshId('f'), value: m.lot || '', autocomplete: 'off', maxlength: 80 }), words: m.kind === 'wicks' ? t('record.wicks.lot') : m.name }));
+  if (!fields.some((f) => f.name === 'wicks')) fields.push({ name: 'wicks', was: '', el: h('input', { id: freshId('f'), autocomplete: 'off', maxlength: 80 }), words: t('record.wicks.lot') });
+  const tapId = newId();
+  return dialog(t('record.lots'), fields.map((f) => label(f.el, f.words)), t('form.save'), async () => {
+    const lots = Object.fromEntries(fields.filter((f) => f.el.value.trim() !== f.was).map((f) => [f.name, f.el.value.trim()]));
+    if (Object.keys(lots).length === 0) return true;
+    try {
+      await api.batchTap(id, { id: tapId, kind: 'lots', lots });
+      toast(t('form.saved'), { stay: 4000 });
+      done();
+      return true;
+    } catch (err) {
+      toast(t('failed', { why: err.message }), { kind: 'bad' });
+      return false;
+    }
+  });
 }

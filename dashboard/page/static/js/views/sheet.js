@@ -35,6 +35,15 @@ export async function sheet(main, { query }) {
   recall();
   let wax = '';
   let jug = '';
+  // A sheet of several melts is started one at a time: the next one is offered.
+  let rest = again ? null : kept();
+  const left = rest && recipes.find((r) => r.key && r.key === rest.ask.recipe);
+  if (left) {
+    chosen = left;
+    for (const c of rest.ask.counts || []) counts.set(c.container, c.n);
+    if (rest.ask.options?.wax) wax = format.fixed(format.massToShown(rest.ask.options.wax, units().mass), units().mass === 'oz' ? 2 : 0);
+    jug = rest.ask.options?.jug || '';
+  } else rest = null;
   let answer = null; // {sheet, text}
   let why = null;
   let asked = 0;
@@ -45,8 +54,10 @@ export async function sheet(main, { query }) {
   const form = h('div', { class: 'counts' });
   const out = h('div', { class: 'sheet-out', 'aria-live': 'off' });
   const start = h('div', { class: 'sheet-start no-print' });
+  const next = rest ? h('div', { class: 'warnings' }, h('p', null, h('strong', null, t('sheet.melt.next', { n: rest.next, of: rest.of, name: rest.name })), ' ',
+    h('button', { type: 'button', class: 'plain', onclick: () => { remember(null); rest = null; next.remove(); choose(chosen); } }, t('sheet.melt.drop')))) : null;
   main.append(h('div', { class: 'view sheet-view' },
-    h('div', { class: 'sheet-in no-print' }, head, h('p', { class: 'hint' }, t('sheet.lead')), faults, pick, form),
+    h('div', { class: 'sheet-in no-print' }, head, h('p', { class: 'hint' }, t('sheet.lead')), next, faults, pick, form),
     h('div', { class: 'sheet-paper' }, out, start)));
 
   function choose(r) {
@@ -104,6 +115,16 @@ export async function sheet(main, { query }) {
         h('option', { value: '' }, t('sheet.jug.auto')), jugs.map((j) => h('option', { value: j.name, selected: j.name === jug }, j.name))), t('sheet.jug')) : null);
   }
 
+  /** What the form asks of the station. */
+  function question() {
+    const list = [...counts].filter(([, n]) => n > 0).map(([container, n]) => ({ container, n }));
+    const grams = wax.trim() ? format.massFromShown(format.typed(wax), units().mass) : 0;
+    const options = {};
+    if (grams > 0) options.wax = grams;
+    if (jug) options.jug = jug;
+    return { ...(chosen === again ? { from } : { recipe: chosen.key }), counts: list, options };
+  }
+
   function soon() { clearTimeout(timer); timer = setTimeout(work, 350); }
 
   async function work() {
@@ -113,11 +134,8 @@ export async function sheet(main, { query }) {
     why = null;
     if (Number.isNaN(grams)) { answer = null; why = { message: t('form.number'), fields: [] }; drawOut(); return; }
     if (list.length === 0 && !(grams > 0)) { answer = null; drawOut(); return; }
-    const options = {};
-    if (grams > 0) options.wax = grams;
-    if (jug) options.jug = jug;
     try {
-      const made = await api.sheet({ ...(chosen === again ? { from } : { recipe: chosen.key }), counts: list, options });
+      const made = await api.sheet(question());
       if (turn !== asked) return;
       answer = made;
       startId = newId();
@@ -151,21 +169,28 @@ export async function sheet(main, { query }) {
       const print = h('button', { type: 'button', class: 'tap', 'data-key': 'print', onclick: () => window.print() }, t('sheet.print'));
       if (!store.maker) return [h('p', { class: 'hint' }, t('sheet.viewer')), print];
       const pot = h('select', { id: freshId('f') }, pots.map((p) => h('option', { value: p.id, selected: p.id === query.get('pot') }, p.name)));
+      const melts = answer.sheet.melts?.length || 1;
+      const which = melts > 1 ? h('select', { id: freshId('f') }, answer.sheet.melts.map((m, i) => h('option', { value: String(i + 1), selected: i + 1 === (rest?.of === melts ? rest.next : 1) }, t('sheet.melt.of', { n: i + 1, of: melts })))) : null;
       const name = h('input', { id: freshId('f'), value: answer.sheet.name || '', maxlength: 200, autocomplete: 'off' });
       const go = h('button', {
         type: 'button', class: 'tap strong start-go', 'data-key': 'go', disabled: !store.live || pots.length === 0 || stops.length > 0,
         onclick: async () => {
           go.disabled = true;
-          const s = structuredClone(answer.sheet);
-          const lots = [];
-          for (const f of out.querySelectorAll('input[data-lot]')) {
-            const lot = f.value.trim();
-            const [kind, i] = f.dataset.lot.split(' ');
-            if (lot) { s[kind][Number(i)].lot = lot; lots.push(lot); }
-          }
           try {
-            await api.start(pot.value, { id: startId, sheet: s, name: name.value.trim(), lots });
-            toast(t('sheet.started', { name: name.value.trim() || s.name }));
+            const n = melts > 1 ? Number(which.value) : 0;
+            const s = n ? (await api.sheet({ ...question(), melt: n })).sheet : structuredClone(answer.sheet);
+            const lots = [];
+            const lotOf = {};
+            for (const f of out.querySelectorAll('input[data-lot]')) {
+              const lot = f.value.trim();
+              const [kind, i] = f.dataset.lot.split(' ');
+              if (lot && kind === 'wicks') lotOf.wicks = lot;
+              else if (lot) { s[kind][Number(i)].lot = lot; lots.push(lot); }
+            }
+            const title = name.value.trim() && name.value.trim() !== answer.sheet.name ? `${name.value.trim()}${n ? `, ${t('sheet.melt.of', { n, of: melts })}` : ''}` : s.name;
+            await api.start(pot.value, { id: startId, sheet: s, name: title, lots, lot_of: lotOf });
+            remember(n && n < melts ? { ask: question(), name: answer.sheet.name, next: n + 1, of: melts } : null);
+            toast(t('sheet.started', { name: title }));
             location.hash = store.snapshot.pots.length > 1 ? `#/pot/${encodeURIComponent(pot.value)}` : '#/';
           } catch (err) {
             toast(t('failed', { why: err.message }), { kind: 'bad' });
@@ -177,6 +202,7 @@ export async function sheet(main, { query }) {
         stops.length ? h('p', { class: 'err' }, t('sheet.stop')) : null,
         pots.length === 0 ? h('p', { class: 'hint' }, t('sheet.no-pot')) : null,
         !store.live ? h('p', { class: 'hint' }, t('tap.wait')) : null,
+        which ? label(which, t('sheet.melt.which'), t('sheet.melt.why')) : null,
         label(name, t('sheet.name')),
         pots.length > 1 ? label(pot, t('sheet.pot')) : h('div', { hidden: true }, pot),
         h('div', { class: 'row' }, go, print)];
@@ -186,12 +212,23 @@ export async function sheet(main, { query }) {
   drawPick();
   drawForm();
   drawOut();
-  if (again) work();
+  if (again || rest) work();
   return {
     update: drawStart,
     destroy() { clearTimeout(timer); },
     title: () => t('sheet.title'),
   };
+}
+
+const KEPT = 'meltstation.melts';
+
+/** What is left of a sheet of several melts: {ask, name, next, of}, or null. On this device only. */
+function kept() {
+  try { return JSON.parse(localStorage.getItem(KEPT)); } catch { return null; }
+}
+
+function remember(rest) {
+  try { if (rest) localStorage.setItem(KEPT, JSON.stringify(rest)); else localStorage.removeItem(KEPT); } catch { /* the counts are typed again, then */ }
 }
 
 /** A sheet as it is laid beside the scale. With `lots`, each part has a field for its lot. */
@@ -207,8 +244,8 @@ export function paper(s, u, lots = false) {
       h('strong', null, has(`sheet.level.${w.level}`) ? t(`sheet.level.${w.level}`) : t('sheet.level.note')), ' ', format.firm(w.text))))) : null,
     s.melts && s.melts.length > 1
       ? s.melts.map((m, i) => h('div', { class: 'melt' }, h('h3', null, [t('sheet.melt', { n: i + 1 }), m.jug].filter(Boolean).join(' · ')), weigh(m, s, u, false)))
-      : weigh({ wax: s.wax, fragrance: s.fragrance, extras: s.extras, total_grams: s.total_grams }, s, u, lots),
-    s.melts && s.melts.length > 1 && lots ? h('details', { class: 'no-print' }, h('summary', null, t('sheet.lot')), weigh({ wax: s.wax, fragrance: s.fragrance, extras: s.extras, total_grams: s.total_grams }, s, u, true)) : null,
+      : weigh({ wax: s.wax, fragrance: s.fragrance, extras: s.extras, total_grams: s.total_grams, wicks: s.wicks }, s, u, lots),
+    s.melts && s.melts.length > 1 && lots ? h('details', { class: 'no-print' }, h('summary', null, t('sheet.together')), weigh({ wax: s.wax, fragrance: s.fragrance, extras: s.extras, total_grams: s.total_grams, wicks: s.wicks }, s, u, true)) : null,
     h('div', { class: 'two' },
       h('div', null, h('h3', null, t('sheet.temps')), pairs([
         [t('sheet.scent-add'), T(th.scent_add)],
@@ -224,6 +261,7 @@ export function paper(s, u, lots = false) {
     s.pour_order?.length > 1 ? h('div', null, h('h3', null, t('sheet.order')), h('ol', { class: 'order' }, s.pour_order.map((o) => h('li', null,
       [s.melts?.length > 1 ? t('sheet.melt', { n: o.melt }) : '', `${o.count} × ${o.container}`, o.top_off ? t('sheet.order.top') : format.mass(o.grams, u.mass)].filter(Boolean).join(' · '))))) : null,
     s.pour?.text ? h('p', null, format.firm(s.pour.text)) : null,
+    s.source?.notes ? h('div', null, h('h3', null, t('record.recipe-notes')), h('p', { class: 'as-written' }, s.source.notes)) : null,
     h('p', { class: 'hint' }, t('sheet.caution')));
 }
 
@@ -236,18 +274,20 @@ function weigh(m, s, u, lots) {
     h('th', { scope: 'row' }, p.name, h('span', { class: 'kind' }, words(p)),
       lots ? h('input', { class: 'lot no-print', 'data-lot': `${kind} ${i}`, value: p.lot || '', placeholder: t('sheet.lot'), 'aria-label': `${t('sheet.lot')}: ${p.name}`, autocomplete: 'off', maxlength: 80 }) : null,
       p.lot ? h('span', { class: lots ? 'print-only' : 'kind' }, `${t('sheet.lot')} ${p.lot}`) : null),
-    h('td', { class: 'grams' }, format.mass(p.grams, u.mass, kind === 'wax' ? s.scale_step : s.fine_step || s.scale_step))));
+    h('td', { class: 'grams' }, format.weighed(p.grams, kind === 'wax' ? s.scale_step : s.fine_step || s.scale_step, u.mass))));
   // The load is that of the whole blend; each oil has its share of the blend.
   const oils = m.fragrance || [];
   const scent = oils.reduce((a, p) => a + p.grams, 0);
   const load = s.load_of_wax ? t('sheet.load', { p: format.fixed(s.load_of_wax, 2), q: format.fixed(s.load_of_total, 2) }) : '';
   const total = m.total_grams || ['wax', 'fragrance', 'extras'].flatMap((k) => m[k] || []).reduce((a, p) => a + p.grams, 0);
+  const wicks = lots && s.wicks ? h('input', { class: 'lot no-print', 'data-lot': 'wicks', placeholder: t('sheet.lot'), 'aria-label': `${t('sheet.lot')}: ${t('record.wicks.lot')}`, autocomplete: 'off', maxlength: 80 }) : null;
   return h('table', { class: 'weigh' },
     h('caption', null, t('sheet.weigh')),
     h('tbody', null,
       row('wax', () => t('sheet.wax')),
       row('fragrance', (p) => (oils.length > 1 ? `${t('sheet.scent')} · ${t('sheet.share', { p: format.fixed(scent > 0 ? (100 * p.grams) / scent : 0, 0) })}` : [t('sheet.scent'), load].filter(Boolean).join(' · '))),
-      oils.length > 1 ? h('tr', null, h('th', { scope: 'row' }, t('sheet.scent.all'), h('span', { class: 'kind' }, load)), h('td', { class: 'grams' }, format.mass(scent, u.mass, s.fine_step || s.scale_step))) : null,
+      oils.length > 1 ? h('tr', null, h('th', { scope: 'row' }, t('sheet.scent.all'), h('span', { class: 'kind' }, load)), h('td', { class: 'grams' }, format.weighed(scent, s.fine_step || s.scale_step, u.mass))) : null,
       row('extras', () => t('sheet.extras')),
+      m.wicks ? h('tr', null, h('th', { scope: 'row' }, t('record.wicks.lot'), wicks), h('td', { class: 'grams' }, String(m.wicks))) : null,
       h('tr', { class: 'total' }, h('th', { scope: 'row' }, t('sheet.total')), h('td', { class: 'grams' }, format.mass(total, u.mass, Math.min(s.scale_step || 1, s.fine_step || s.scale_step || 1))))));
 }

@@ -29,17 +29,16 @@ export async function shelf(main) {
   }
 
   async function done(item) {
-    const pot = store.snapshot?.pots[0];
-    if (!pot || !store.live) { toast(t('tap.offline'), { kind: 'bad' }); return; }
+    if (!store.live) { toast(t('tap.offline'), { kind: 'bad' }); return; }
     const id = freshId();
     try {
-      const got = await api.tap(pot.id, { id, kind: taps[item.step], batch: item.code });
+      const got = await api.batchTap(item.code, { id, kind: taps[item.step] });
       const what = t(`event.${taps[item.step]}`);
       toast(`${item.name}: ${what}`, {
         actions: [{
           label: t('tap.undo'),
           run: async () => {
-            try { await api.event(pot.id, got?.event?.id || id, 'withdraw'); toast(t('tap.undone', { what }), { stay: 4000 }); refresh(); } catch (err) { toast(t('tap.undo.failed', { why: err.message }), { kind: 'bad' }); }
+            try { await api.batchEvent(item.code, got?.event?.id || id, 'withdraw'); toast(t('tap.undone', { what }), { stay: 4000 }); refresh(); } catch (err) { toast(t('tap.undo.failed', { why: err.message }), { kind: 'bad' }); }
           },
         }],
       });

@@ -345,7 +345,8 @@ func TestSoak(t *testing.T) {
 	if d := len(rows) - s.rows; d < -starts || d > 2*starts {
 		t.Errorf("the trace holds %d readings, %d were taken in %d batches", len(rows), s.rows, starts)
 	}
-	if last > second+10 {
+	// Fifty pages that come and go move it by some; a leak adds up.
+	if last > second+second/5 {
 		t.Errorf("goroutines grew from %d to %d", second, last)
 	}
 	if float64(late) > 1.5*float64(early)+16<<20 {

@@ -1,9 +1,11 @@
 package plan_test
 
 import (
+	"errors"
 	"math"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -57,5 +59,33 @@ func TestLotsNotedReplaceThoseOfTheSheet(t *testing.T) {
 	}
 	if got := plan.LotsOf(s, nil); !slices.Equal(got, []string{"R-1", "H-1"}) {
 		t.Errorf("lots %q of the sheet alone", got)
+	}
+}
+
+// A sheet speaks in the units it was asked to, and weighs the same; the recipe
+// keeps its own.
+func TestSheetInOtherUnits(t *testing.T) {
+	r := plain()
+	r.Show = plan.Display{Temperature: "F", Mass: "oz"}
+	r.Oils = []plan.Oil{{Name: "Holly", Share: 100, Flash: r.Thresholds.ScentAdd + 13, Method: plan.MethodClosed}}
+	r.Load = 6
+	counts := []plan.Count{{Container: r.Containers[0].Name, N: 3}}
+	own, err := r.Sheet(counts, plan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	other, err := r.Sheet(counts, plan.Options{Show: &plan.Display{Temperature: "C", Mass: "g"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if own.Show == other.Show || !reflect.DeepEqual(own.Wax, other.Wax) || other.Source.Show != own.Show {
+		t.Errorf("%+v and %+v", own.Show, other.Show)
+	}
+	i := slices.IndexFunc(other.Warnings, func(w plan.Warning) bool { return w.Key == "scent-near-flash" })
+	if i < 0 || strings.Contains(strings.ReplaceAll(other.Warnings[i].Text, "30 °F", ""), "°F") {
+		t.Errorf("in °C it says %+v", other.Warnings)
+	}
+	if _, err := r.Sheet(counts, plan.Options{Show: &plan.Display{Temperature: "K", Mass: "g"}}); !errors.Is(err, plan.ErrInvalid) {
+		t.Errorf("in kelvin: %v", err)
 	}
 }

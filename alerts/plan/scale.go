@@ -73,6 +73,9 @@ func (s Sheet) Again(batch string, counts []Count, o Options) (Sheet, error) {
 	if o.Lots != nil {
 		was.Lots = o.Lots
 	}
+	if o.Show != nil {
+		was.Show = o.Show
+	}
 	if len(counts) == 0 {
 		counts = s.Counts()
 	}

@@ -20,8 +20,9 @@ type Options struct {
 	Loss    float64       `json:"loss,omitempty"`    // g left in a jug as seen in earlier batches; 0 = the recipe's
 	From    string        `json:"from,omitempty"`    // code of the earlier batch this one repeats
 	Ceiling float64       `json:"ceiling,omitempty"` // °C, boiling point of water at the station; 0 = not known
-	// Lots of this batch by name of the wax, oil or extra; they go before the recipe\'s.
+	// Lots of this batch by name of the wax, oil or extra; they go before the recipe's.
 	Lots map[string]string `json:"lots,omitempty"`
+	Show *Display          `json:"show,omitempty"` // in which units the sheet speaks; nil = the recipe's
 }
 
 // Validate returns what can't be in the options.
@@ -41,6 +42,9 @@ func (o Options) Validate() []Problem {
 	}
 	if o.Window < 0 {
 		add("window", o.Window, "a time can't be negative")
+	}
+	if d := o.Show; d != nil && (d.Temperature != units.C && d.Temperature != units.F || d.Mass != units.Grams && d.Mass != units.Ounces) {
+		add("show", *d, "temperatures are shown in C or F, masses in g or oz")
 	}
 	if c := o.Cooling; c != nil && !(c.K > 0 && c.K < 1 && finite(c.Room) && math.Abs(c.Room) < 100) {
 		add("cooling", *c, "a rate a second between 0 and 1 and a room in °C are needed")
@@ -85,6 +89,9 @@ func (r Recipe) Sheet(counts []Count, o Options) (Sheet, error) {
 		Thresholds: r.Bands(), Timers: r.Timers, Show: r.Show,
 		ScaleStep: r.Scale, FineStep: r.FineScale, Load: r.Load, Basis: r.Basis,
 		Source: &r, Options: o,
+	}
+	if o.Show != nil {
+		s.Show = *o.Show
 	}
 	jars, err := r.jars(counts)
 	if err != nil {

@@ -17,7 +17,7 @@ export function eventWords(e, u, named = true) {
     e.text || '',
     e.grams ? format.mass(e.grams, u.mass) : '',
     e.celsius && !(e.first && e.last) ? format.temp(e.celsius, u.temp) : '',
-    e.counts ? Object.entries(e.counts).map(([name, n]) => `${n} × ${name}`).join(', ') : '',
+    e.counts ? Object.entries(e.counts).map(([name, n]) => `${n}\u00a0× ${name}`).join(', ') : '',
     firstLast(e, u),
     Object.entries(e.lots || {}).map(([name, lot]) => `${name === 'wicks' ? t('record.wicks.lot') : name}: ${lot}`).join(', '),
     e.detected ? t('asked.noticed') : '',

@@ -66,7 +66,7 @@ export async function compare(main, { query }) {
         h('tr', null, h('th', { scope: 'row' }, t('record.peak')), all.map((b) => h('td', null, b.rec.summary?.peak ? format.temp(b.rec.summary.peak, u.temp) : '–'))),
         [...rows.values()].map((l) => h('tr', null, h('th', { scope: 'row' }, l.what), all.map((b) => {
           const mine = (b.rec.lines || []).find((x) => x.key === l.key);
-          return h('td', null, mine ? lineValue(mine.actual, mine.unit, u) : '–');
+          return h('td', null, mine ? lineValue(mine.actual, mine.unit, u, mine.step) : '–');
         }))))));
   }
 

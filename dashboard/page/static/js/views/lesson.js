@@ -37,14 +37,14 @@ export async function lesson(el) {
 }
 
 const W = 320;
-const H = 150;
-const PAD = { left: 84, right: 14, top: 10, bottom: 34 };
+const H = 136;
+const PAD = { left: 84, right: 14, top: 10, bottom: 24 };
 
 /** The figures of a finding that sets one against another, each batch a dot. */
 function plot(f) {
   const u = units();
   const kinds = {
-    'pour-finish': { title: t('lesson.plot.pour'), x: (v) => format.toShown(v, u.temp), unit: `°${u.temp}`, rows: [[0, t('lesson.plot.other')], [1, t('lesson.plot.smooth')]] },
+    'pour-finish': { title: t('lesson.plot.pour', { unit: `°${u.temp}` }), x: (v) => format.toShown(v, u.temp), unit: `°${u.temp}`, rows: [[0, t('lesson.plot.other')], [1, t('lesson.plot.smooth')]] },
     'load-throw': { title: t('lesson.plot.load'), x: (v) => v, unit: '%', rows: [[1, `1 ${t('lesson.plot.faint')}`], [2, '2'], [3, '3'], [4, '4'], [5, `5 ${t('lesson.plot.strong')}`]] },
   };
   const kind = kinds[f.key];
@@ -66,8 +66,7 @@ function plot(f) {
       kind.rows.map(([v, words]) => [
         s('line', { class: 'plot-line', x1: PAD.left, x2: W - PAD.right, y1: Y(v), y2: Y(v) }),
         s('text', { x: PAD.left - 8, y: Y(v) + 4, 'text-anchor': 'end' }, words)]),
-      ticks.map((v) => s('text', { x: X(v), y: H - 16, 'text-anchor': 'middle' }, format.fixed(v, decimals))),
-      s('text', { x: W - PAD.right, y: H - 2, 'text-anchor': 'end' }, kind.unit),
+      ticks.map((v) => s('text', { x: X(v), y: H - 4, 'text-anchor': 'middle' }, format.fixed(v, decimals))),
       points.map((p, i) => {
         const at = `${Math.round(X(xs[i]) / 6)} ${p.y}`;
         const n = used.get(at) || 0;

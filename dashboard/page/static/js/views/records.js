@@ -75,10 +75,10 @@ async function list(main, query) {
 }
 
 /** A planned-against-done value in the maker's units. */
-export function lineValue(v, unit, u) {
+export function lineValue(v, unit, u, step = 0) {
   if (v === null || v === undefined) return '–';
   switch (unit) {
-    case 'g': return format.mass(v, u.mass);
+    case 'g': return format.weighed(v, step, u.mass);
     case 'C': return format.temp(v, u.temp);
     case 's': return format.span(v);
     case '%': return `${format.fixed(v, 2)} %`;
@@ -88,7 +88,7 @@ export function lineValue(v, unit, u) {
 
 export function linePlanned(l, u) {
   if (l.low !== undefined && l.high !== undefined && l.low !== null && l.high !== null) return `${lineValue(l.low, l.unit, u)} – ${lineValue(l.high, l.unit, u)}`;
-  return lineValue(l.planned, l.unit, u);
+  return lineValue(l.planned, l.unit, u, l.step);
 }
 
 async function one(main, id) {
@@ -126,10 +126,10 @@ async function one(main, id) {
       rec.abandoned ? h('p', { class: 'err' }, t('stage.abandoned')) : null,
       rec.lines?.length ? h('section', null, h('h2', null, t('record.lines')), table(t('record.lines'), ['', t('record.planned'), t('record.actual')], rec.lines.map((l) => h('tr', null,
         h('th', { scope: 'row' }, l.what), h('td', null, linePlanned(l, u)),
-        h('td', null, lineValue(l.actual, l.unit, u), l.mark ? h('span', { class: 'mark-word' }, has(`record.mark.${l.mark}`) ? t(`record.mark.${l.mark}`) : l.mark) : null))))) : null,
+        h('td', null, lineValue(l.actual, l.unit, u, l.step), l.mark ? h('span', { class: 'mark-word' }, has(`record.mark.${l.mark}`) ? t(`record.mark.${l.mark}`) : l.mark) : null))))) : null,
       rec.materials?.length ? h('section', null, h('div', { class: 'head-row' }, h('h2', null, t('record.materials')),
         store.maker ? h('button', { type: 'button', class: 'tap no-print', 'data-key': 'lots', onclick: () => askLots(id, rec, again) }, t('record.lots.edit')) : null), table(t('record.materials'), ['', t('record.planned'), t('record.actual')], rec.materials.map((m) => {
-        const v = (x) => (x === null || x === undefined ? '–' : m.kind === 'wicks' ? format.fixed(x, 0) : format.mass(x, u.mass));
+        const v = (x) => (x === null || x === undefined ? '–' : m.kind === 'wicks' ? format.fixed(x, 0) : format.weighed(x, m.step, u.mass));
         return h('tr', null, h('th', { scope: 'row' }, m.name, m.lot ? h('span', { class: 'kind' }, `${t('sheet.lot')} ${m.lot}`) : null), h('td', null, v(m.planned)), h('td', null, v(m.actual)));
       }))) : null,
       rec.containers?.length ? h('section', null, h('h2', null, t('record.jars')), table(t('record.jars'), ['', t('record.planned'), t('record.actual')], rec.containers.map((c) => h('tr', null,
@@ -138,9 +138,9 @@ async function one(main, id) {
         h('time', { datetime: s.wall }, sameDay(s.wall, rec.steps[0].wall) ? '' : `${format.day(s.wall, now)} `, format.clock(s.wall, u.clock)),
         h('span', { class: 'event-words' },
           [s.title, s.grams ? format.mass(s.grams, u.mass) : '', s.celsius && !s.last ? format.temp(s.celsius, u.temp) : '',
-            Object.entries(s.counts || {}).map(([name, n]) => `${n} × ${name}`).join(', '), firstLast(s, u), s.kind === 'lots' ? s.text : '',
+            Object.entries(s.counts || {}).map(([name, n]) => `${n}\u00a0× ${name}`).join(', '), firstLast(s, u), s.kind === 'lots' ? s.text : '',
             s.found ? findingWords(s.found) : '', s.note || '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
-          (s.before || []).map((b) => h('span', { class: 'kind' }, t('record.before', { text: b.text })))),
+          (s.before || []).map((b) => h('span', { class: 'kind' }, t('record.before', { text: format.firm(b.text) })))),
         store.maker && !s.taken && s.kind !== 'start' && has(`event.${s.kind}`) ? h('button', {
           type: 'button', class: 'plain no-print', 'data-key': s.id, 'aria-label': `${t('event.edit')}: ${s.title}`,
           onclick: () => edit({ ...s, text: s.note }, (verb, to) => api.batchEvent(id, s.id, verb, to), (rec.containers || []).map((c) => ({ name: c.name, count: c.planned })), again),

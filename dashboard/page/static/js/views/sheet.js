@@ -119,7 +119,8 @@ export async function sheet(main, { query }) {
   function question() {
     const list = [...counts].filter(([, n]) => n > 0).map(([container, n]) => ({ container, n }));
     const grams = wax.trim() ? format.massFromShown(format.typed(wax), units().mass) : 0;
-    const options = {};
+    const u = units();
+    const options = { show: { temperature: u.temp, mass: u.mass } }; // its words in this device's units
     if (grams > 0) options.wax = grams;
     if (jug) options.jug = jug;
     return { ...(chosen === again ? { from } : { recipe: chosen.key }), counts: list, options };
@@ -213,8 +214,13 @@ export async function sheet(main, { query }) {
   drawForm();
   drawOut();
   if (again || rest) work();
+  let spoken = JSON.stringify(units());
   return {
-    update: drawStart,
+    update() {
+      const now = JSON.stringify(units());
+      if (now !== spoken && answer) { spoken = now; work(); } // asked anew, in the units chosen now
+      drawStart();
+    },
     destroy() { clearTimeout(timer); },
     title: () => t('sheet.title'),
   };
@@ -257,13 +263,16 @@ export function paper(s, u, lots = false) {
         [t('sheet.stir'), format.wait(tm.stir)], [t('sheet.warm'), format.wait(tm.warm_jars)],
         [t('sheet.trim'), format.wait(tm.trim)], [t('sheet.move'), format.wait(tm.move)], [t('sheet.cure'), format.wait(tm.cure)]]))),
     s.containers?.length ? h('div', null, h('h3', null, t('sheet.into')), h('ul', null, s.containers.map((c) => h('li', null,
-      t('sheet.fill', { count: c.count, name: c.name, mass: format.mass(c.grams, u.mass) }), c.wicks ? ` · ${t('record.wicks', { n: c.wicks })}` : '')))) : null,
-    s.pour_order?.length > 1 ? h('div', null, h('h3', null, t('sheet.order')), h('ol', { class: 'order' }, s.pour_order.map((o) => h('li', null,
-      [s.melts?.length > 1 ? t('sheet.melt', { n: o.melt }) : '', `${o.count} × ${o.container}`, o.top_off ? t('sheet.order.top') : format.mass(o.grams, u.mass)].filter(Boolean).join(' · '))))) : null,
+      t('sheet.fill', { count: c.count, name: c.name, mass: format.weighed(c.grams, s.scale_step, u.mass) }), c.wicks ? ` · ${t('record.wicks', { n: c.wicks })}` : '')))) : null,
+    s.pour_order?.length > 1 ? h('div', null, h('h3', null, t('sheet.order')), h('ol', { class: 'order' }, order(s).map((o) => h('li', null,
+      [s.melts?.length > 1 ? t('sheet.melt', { n: o.melt }) : '', o.top_off ? t('sheet.order.top') : `${o.count}\u00a0× ${o.container}`, o.top_off ? '' : format.weighed(o.grams, s.scale_step, u.mass)].filter(Boolean).join(' · '))))) : null,
     s.pour?.text ? h('p', null, format.firm(s.pour.text)) : null,
     s.source?.notes ? h('div', null, h('h3', null, t('record.recipe-notes')), h('p', { class: 'as-written' }, s.source.notes)) : null,
     h('p', { class: 'hint' }, t('sheet.caution')));
 }
+
+/** What to pour when; the top-off of one melt is one line. */
+const order = (s) => s.pour_order.filter((o, i, all) => !o.top_off || !all[i - 1]?.top_off);
 
 const rank = (w) => ({ stop: 0, caution: 1, note: 2 }[w.level] ?? 2);
 
@@ -289,5 +298,5 @@ function weigh(m, s, u, lots) {
       oils.length > 1 ? h('tr', null, h('th', { scope: 'row' }, t('sheet.scent.all'), h('span', { class: 'kind' }, load)), h('td', { class: 'grams' }, format.weighed(scent, s.fine_step || s.scale_step, u.mass))) : null,
       row('extras', () => t('sheet.extras')),
       m.wicks ? h('tr', null, h('th', { scope: 'row' }, t('record.wicks.lot'), wicks), h('td', { class: 'grams' }, String(m.wicks))) : null,
-      h('tr', { class: 'total' }, h('th', { scope: 'row' }, t('sheet.total')), h('td', { class: 'grams' }, format.mass(total, u.mass, Math.min(s.scale_step || 1, s.fine_step || s.scale_step || 1))))));
+      h('tr', { class: 'total' }, h('th', { scope: 'row' }, t('sheet.total')), h('td', { class: 'grams' }, format.weighed(total, s.scale_step, u.mass)))));
 }

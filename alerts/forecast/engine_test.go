@@ -372,9 +372,10 @@ func TestEfficiency(t *testing.T) {
 		n      int
 		target float64
 	}{{300, 70}, {600, 57.2}} {
-		e := efficient(c.n, c.target, false, 60)
-		if e.rmse > 1.3*e.newton {
-			t.Errorf("%d readings, %.1f °C: %.3f s, the bound is %.3f s", c.n, c.target, e.rmse, e.newton)
+		e := efficient(c.n, c.target, false, false, 60)
+		w := families.Newton{Ta: priorRoom, A: 63, K: 0.0009, Sigma: priorSigma}
+		if least := bound(w, c.n, c.target, math.Inf(1)); e.rmse > 1.3*least {
+			t.Errorf("%d readings, %.1f °C: %.3f s, the bound is %.3f s", c.n, c.target, e.rmse, least)
 		}
 	}
 }

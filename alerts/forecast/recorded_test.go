@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.org/meltstation/alerts/forecast"
+	"example.org/meltstation/sim/families"
 )
 
 // recorded reads one of the recorded curves: time in seconds and °C.
@@ -71,8 +72,10 @@ func roll(t, c []float64, targets []float64) []shot {
 	for i, x := range targets {
 		truth[i] = passes(t, c, x)
 	}
+	var seen []families.Sample
 	for i := range t {
 		e.Add(t[i], c[i])
+		seen = append(seen, families.Sample{T: t[i], C: c[i], Room: math.NaN()})
 		if t[i] < 60 {
 			continue
 		}
@@ -84,7 +87,8 @@ func roll(t, c []float64, targets []float64) []shot {
 					continue
 				}
 				f := e.Crossing(x, forecast.Cooling)
-				out = append(out, shot{lead: l, given: f.Status == forecast.OK, err: f.Eta - left, lo: f.Lo - left, hi: f.Hi - left})
+				out = append(out, shot{lead: l, given: f.Status == forecast.OK, err: f.Eta - left, lo: f.Lo - left, hi: f.Hi - left,
+					line: straight(seen, x) - left, refit: refit(seen, x, false) - left})
 			}
 		}
 	}

@@ -316,8 +316,8 @@ func (c comparison) loadAndThrow() Finding {
 		return f
 	}
 	f.Estimate = &e
-	f.Text = fmt.Sprintf("For each per cent more of the wax the hot throw was judged %.1f points %s (%d batches; 95 %% interval %+.1f to %+.1f).",
-		math.Abs(e.Value), higher(e.Value), f.N, e.Lo, e.Hi)
+	f.Text = fmt.Sprintf("For each per cent more of the wax the hot throw was judged %.1f points %s (%d batches; 95 %% interval %s to %s).",
+		math.Abs(e.Value), higher(e.Value), f.N, signed(e.Lo, 1), signed(e.Hi, 1))
 	if e.Sided() {
 		f.Verdict = Hint
 	} else {
@@ -378,7 +378,7 @@ func (c comparison) weighing() Finding {
 		f.Text = fmt.Sprintf("In all %d batches %.1f %% %s was weighed in than planned.", f.N, math.Abs(e.Value), moreLess(e.Value))
 		return f
 	}
-	f.Text = fmt.Sprintf("Weighed in is %.1f %% %s than planned on average (%d batches; 95 %% interval %+.1f to %+.1f %%).", math.Abs(e.Value), moreLess(e.Value), f.N, e.Lo, e.Hi)
+	f.Text = fmt.Sprintf("Weighed in is %.1f %% %s than planned on average (%d batches; 95 %% interval %s to %s %%).", math.Abs(e.Value), moreLess(e.Value), f.N, signed(e.Lo, 1), signed(e.Hi, 1))
 	if e.Sided() {
 		f.Verdict = Hint
 	}
@@ -408,7 +408,7 @@ func (c comparison) jars() Finding {
 		}
 		return f
 	}
-	f.Text = fmt.Sprintf("%.2f containers %s than planned on average (%d batches; 95 %% interval %s to %s).", math.Abs(e.Value), moreFewer(e.Value), f.N, signed(e.Lo), signed(e.Hi))
+	f.Text = fmt.Sprintf("%.2f containers %s than planned on average (%d batches; 95 %% interval %s to %s).", math.Abs(e.Value), moreFewer(e.Value), f.N, signed(e.Lo, 2), signed(e.Hi, 2))
 	if e.Sided() {
 		f.Verdict = Hint
 	}
@@ -560,8 +560,10 @@ func moreFewer(v float64) string {
 	return "more"
 }
 
-// signed writes a number with two decimals, its sign and a true minus.
-func signed(v float64) string { return strings.Replace(fmt.Sprintf("%+.2f", v), "-", "−", 1) }
+// signed writes a number with so many decimals, its sign and a true minus.
+func signed(v float64, decimals int) string {
+	return strings.Replace(fmt.Sprintf("%+.*f", decimals, v), "-", "−", 1)
+}
 
 func moreLess(v float64) string {
 	if v < 0 {

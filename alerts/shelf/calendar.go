@@ -25,7 +25,7 @@ func Calendar(batches []Poured, now time.Time) ([]byte, error) {
 	cal.SetProductId("-//meltstation//batch shelf//EN")
 	cal.SetMethod(ics.MethodPublish)
 	cal.SetXWRCalName("Candle shelf")
-	cal.SetRefreshInterval("PT1H", ics.WithValue(string(ics.ValueDataTypeDuration)))
+	cal.SetRefreshInterval("PT1H")
 	for _, p := range batches {
 		for _, it := range p.Items(now) {
 			if it.State == Done {

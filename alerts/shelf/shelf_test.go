@@ -124,6 +124,9 @@ func TestCalendarIsReadBack(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if n := bytes.Count(data, []byte("REFRESH-INTERVAL;VALUE=DURATION:PT1H\r\n")); n != 1 {
+		t.Errorf("REFRESH-INTERVAL (RFC 7986 section 5.7) stands there %d times with its one VALUE", n)
+	}
 	if v := cal.Props.Get(ical.PropVersion); v == nil || v.Value != "2.0" {
 		t.Error("VERSION must be 2.0 (RFC 5545 section 3.7.4)")
 	}

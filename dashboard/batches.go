@@ -495,7 +495,11 @@ func (s *Server) calendar(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return s.batchError(r, err)
 		}
-		body, err := shelf.Calendar(list, s.now().UTC())
+		now := s.now().UTC()
+		list = slices.DeleteFunc(list, func(p shelf.Poured) bool { // nothing is left to wait for
+			return !slices.ContainsFunc(p.Items(now), func(it shelf.Item) bool { return it.State == shelf.Waiting })
+		})
+		body, err := shelf.Calendar(list, now)
 		if err != nil {
 			return err
 		}

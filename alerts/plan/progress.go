@@ -243,6 +243,9 @@ func (p *Progress) Taps() []EventKind {
 	case StageCuring:
 		return []EventKind{EventMoved, EventCured, EventNote}
 	case StageDone:
+		if !p.ended { // cured by time: the maker may still say that they are put away
+			return []EventKind{EventStart, EventCured, EventNote}
+		}
 		return []EventKind{EventStart, EventNote}
 	}
 	return nil

@@ -86,7 +86,8 @@ func TestDemoHasAPast(t *testing.T) {
 		t.Fatal(err)
 	}
 	board := shelf.NewBoard(poured, open)
-	if len(board.Rows) != 2 || len(board.Due) != 1 || board.Due[0].Step != shelf.Move || board.Due[0].Code != list[len(list)-1].ID {
+	// Two cure, one of them to be moved; two are ready, and nobody has put them away.
+	if due := board.Due; len(board.Rows) != 4 || len(due) != 3 || due[0].Step != shelf.Cure || due[1].Step != shelf.Cure || due[2].Step != shelf.Move || due[2].Code != list[len(list)-1].ID {
 		t.Errorf("the shelf: %+v", board)
 	}
 	if twice, err := store.Batches(ctx, trace.Query{Lot: "RC-117"}); err != nil || len(twice) != 2 {

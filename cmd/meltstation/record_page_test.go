@@ -72,6 +72,12 @@ func TestPaperworkOnThePage(t *testing.T) {
 		p.Click(`dialog[open] button[data-now="x"]`)
 	}
 
+	fill := func(selector, words string) {
+		t.Helper()
+		p.Wait(selector, fmt.Sprintf("document.querySelector(%q)", selector))
+		p.Eval(fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.value = %q; e.dispatchEvent(new Event("input")); })()`, selector, words), nil)
+	}
+
 	list, err := run.Store.Batches(ctx, trace.Query{Limit: 20})
 	if err != nil {
 		t.Fatal(err)
@@ -89,12 +95,12 @@ func TestPaperworkOnThePage(t *testing.T) {
 	for where, id := range map[string]string{"on the shelf": curing, "closed": shut} {
 		show("records/"+id, `[data-key="lots"]`)
 		p.Click(`[data-key="lots"]`)
-		p.Type(`dialog[open] .field:has(+ .row) input`, "W-18-09")
+		fill(`dialog[open] .field:has(+ .row) input`, "W-18-09")
 		click("Save")
 		p.WaitText("#main", "W-18-09")
 		p.Click(`[aria-label="Correct: Last container poured"]`)
 		click("Count the jars")
-		p.Type(`dialog[open] .field input`, "2")
+		fill(`dialog[open] .field input`, "2")
 		click("Save")
 		p.Wait("what it said before", `[...document.querySelectorAll(".events .kind")].some((e) => e.innerText.startsWith("before:"))`)
 		r, err := book.Record(ctx, id)

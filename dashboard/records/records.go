@@ -218,11 +218,26 @@ func (b *Book) Poured(ctx context.Context, batch trace.Batch) (shelf.Poured, boo
 	return p, ok, nil
 }
 
-// Shelf returns the batches that go on and are poured.
+// readyFor is how long cured candles stay on the shelf when nobody says that they
+// are gone.
+const readyFor = 60 * 24 * time.Hour
+
+// Shelf returns the poured batches that go on, and of the latest ones those whose
+// cure is over and of which nobody has said yet that they are put away.
 func (b *Book) Shelf(ctx context.Context) ([]shelf.Poured, error) {
 	open, err := b.Store.Batches(ctx, trace.Query{Open: true, Limit: 200})
 	if err != nil {
 		return nil, err
+	}
+	late, err := b.Store.Batches(ctx, trace.Query{Limit: 200})
+	if err != nil {
+		return nil, err
+	}
+	now := b.now()
+	for _, batch := range late {
+		if !batch.Ended.IsZero() && batch.PouredAt > 0 && now.Sub(batch.Ended) < readyFor {
+			open = append(open, batch)
+		}
 	}
 	var list []shelf.Poured
 	for _, batch := range open {
@@ -230,7 +245,7 @@ func (b *Book) Shelf(ctx context.Context) ([]shelf.Poured, error) {
 		if err != nil {
 			return nil, err
 		}
-		if ok {
+		if ok && (batch.Ended.IsZero() || p.Finished.IsZero()) {
 			list = append(list, p)
 		}
 	}
@@ -341,11 +356,11 @@ func maxLoad(s plan.Sheet) float64 {
 }
 
 // later are the kinds of event that a closed batch still takes.
-var later = []plan.EventKind{plan.EventFound, plan.EventLots, plan.EventNote, plan.EventLeftOver}
+var later = []plan.EventKind{plan.EventFound, plan.EventLots, plan.EventNote, plan.EventLeftOver, plan.EventTrimmed, plan.EventMoved, plan.EventCured}
 
 // Add keeps an event of a batch whose pot and shelf have let go of it: what was
-// found of its candles, a lot, a note, what was left over. The same id twice is
-// one event.
+// found of its candles, a lot, a note, what was left over, a tap that was skipped, and that the cured
+// candles are put away. The same id twice is one event.
 func (b *Book) Add(ctx context.Context, id string, e plan.Event) (plan.Event, error) {
 	if !slices.Contains(later, e.Kind) {
 		return e, fmt.Errorf("%w: %q comes too late for it", ErrClosed, e.Kind)
@@ -378,9 +393,14 @@ func (b *Book) Correct(ctx context.Context, id, event string, to plan.Event, who
 // Withdraw takes an event of a closed batch back; it stays in the history. What
 // made the batch poured or closed stays.
 func (b *Book) Withdraw(ctx context.Context, id, event, who string) error {
-	return b.amend(ctx, id, event, func(_ trace.Batch, old plan.Event, _ time.Duration) (plan.Event, error) {
-		switch old.Kind {
-		case plan.EventPoured, plan.EventCured, plan.EventAbandoned:
+	return b.amend(ctx, id, event, func(batch trace.Batch, old plan.Event, now time.Duration) (plan.Event, error) {
+		sheet, err := sheetOf(batch)
+		if err != nil {
+			return plan.Event{}, err
+		}
+		cured := now-batch.PouredAt >= max(sheet.Timers.Cure, sheet.Timers.Move) // by time alone
+		switch {
+		case old.Kind == plan.EventPoured, old.Kind == plan.EventCured && !cured, old.Kind == plan.EventAbandoned:
 			return plan.Event{}, fmt.Errorf("%w, and %q is what it rests on; correct its time or write a note instead", ErrClosed, old.Kind)
 		}
 		return plan.Event{Kind: plan.EventWithdrawal, Who: who}, nil

@@ -7,6 +7,7 @@ import (
 	"encoding/xml"
 	"errors"
 	"example.org/meltstation/alerts/record"
+	"example.org/meltstation/alerts/shelf"
 	"fmt"
 	"html"
 	"image"
@@ -341,4 +342,44 @@ func TestPotByName(t *testing.T) {
 	if r, err := b.Record(ctx, batch); err != nil || r.Pot != "pot" {
 		t.Errorf("a pot that has left the settings: %q, %v", r.Pot, err)
 	}
+}
+
+// Cured candles stay on the shelf, ready, until somebody says that they are gone;
+// that can be taken back, and in the end they go by themselves.
+func TestCuredCandlesWaitOnTheShelf(t *testing.T) {
+	b := book(t)
+	row, err := b.Store.Batch(ctx, batch)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cured := began.Add(20 * 24 * time.Hour)
+	row.Ended, row.Stage, row.PouredAt = cured, "done", row.StartAt+1195*time.Second
+	if err := b.Store.PutBatch(ctx, row); err != nil {
+		t.Fatal(err)
+	}
+	b.Now = func() time.Time { return cured.Add(2 * 24 * time.Hour) }
+	shown := func(want int, when string) {
+		t.Helper()
+		list, err := b.Shelf(ctx)
+		if err != nil || len(list) != want {
+			t.Errorf("%s: %d on the shelf, %v; want %d", when, len(list), err, want)
+		}
+		if want == 1 && len(list) == 1 {
+			if r := shelf.NewBoard(list, b.Now()).Rows[0]; r.Status != "ready" || r.Share != 1 {
+				t.Errorf("%s: %q, %g of the cure over", when, r.Status, r.Share)
+			}
+		}
+	}
+	shown(1, "two days after the cure")
+	e, err := b.Add(ctx, batch, plan.Event{Kind: plan.EventCured, ID: "away-1", Who: "Ines"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown(0, "put away")
+	if err := b.Withdraw(ctx, batch, e.ID, "Ines"); err != nil {
+		t.Fatal(err)
+	}
+	shown(1, "put back")
+	b.Now = func() time.Time { return cured.Add(61 * 24 * time.Hour) }
+	shown(0, "two months later")
 }

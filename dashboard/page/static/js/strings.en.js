@@ -445,7 +445,7 @@ export default {
   'shelf.share': '{p} % of the cure is over',
   'shelf.tap.trim': 'Wicks trimmed',
   'shelf.tap.move': 'Moved off the bench',
-  'shelf.tap.cure': 'Close it: cured',
+  'shelf.tap.cure': 'Sold or put away',
 
   // records
   'records.title': 'Records',
@@ -616,6 +616,8 @@ export default {
   'setup.push.on': 'Switch on',
   'setup.push.off': 'Switch off',
   'setup.push.no': 'Push needs a secure (https) address and a browser that can. The open page calls you all the same.',
+  'setup.push.asking': 'Asking…',
+  'setup.push.slow': 'the browser’s service for messages does not answer; it needs the internet',
   'setup.push.denied': 'The browser does not allow messages from this page.',
   'setup.pair': 'Pair a phone or tablet',
   'setup.pair.how': 'Scan with the other device, or type the code there. It serves once, for five minutes.',

@@ -1,7 +1,5 @@
 package dashboard
 
-//lint:file-ignore SA1019 the same library as the server's, for the pages of these benchmarks
-
 import (
 	"bytes"
 	"context"
@@ -14,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"nhooyr.io/websocket"
+	"github.com/coder/websocket"
 
 	"example.org/meltstation/alerts/station"
 )

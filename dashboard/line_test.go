@@ -1,7 +1,5 @@
 package dashboard
 
-//lint:file-ignore SA1019 the same library as the server's, for the pages of these tests
-
 import (
 	"bufio"
 	"context"
@@ -21,7 +19,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"nhooyr.io/websocket"
+	"github.com/coder/websocket"
 
 	"example.org/meltstation/dashboard/cert"
 	"example.org/meltstation/dashboard/pairing"

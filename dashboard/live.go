@@ -1,7 +1,5 @@
 package dashboard
 
-//lint:file-ignore SA1019 nhooyr.io/websocket is maintained on under another import path with the same API; this is the only file that imports it, so that the move is one line
-
 import (
 	"context"
 	"encoding/json"
@@ -9,8 +7,8 @@ import (
 	"net/http"
 	"time"
 
+	"github.com/coder/websocket"
 	"golang.org/x/time/rate"
-	"nhooyr.io/websocket"
 )
 
 // Close codes of RFC 6455, section 7.4.1.

@@ -1,12 +1,10 @@
-//lint:file-ignore SA1019 the design names this library; see DEVELOPERS.md. Tests here speak to it only through this file.
-
 package main
 
 import (
 	"context"
 	"strings"
 
-	"nhooyr.io/websocket"
+	"github.com/coder/websocket"
 )
 
 // pageClient is the page's end of the websocket.

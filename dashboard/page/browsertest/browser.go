@@ -12,6 +12,9 @@ package browsertest
 
 import (
 	"context"
+	"crypto/sha256"
+	"crypto/x509"
+	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -23,6 +26,7 @@ import (
 	"testing"
 	"time"
 
+	cdpbrowser "github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
@@ -45,7 +49,7 @@ type Browser struct {
 
 // Open starts a Chromium, which ends with the test. It skips the test when there
 // is none, or fails it when one is required.
-func Open(t testing.TB) *Browser {
+func Open(t testing.TB, settings ...Setting) *Browser {
 	t.Helper()
 	path := find()
 	if path == "" {
@@ -61,6 +65,7 @@ func Open(t testing.TB) *Browser {
 		chromedp.Flag("autoplay-policy", "user-gesture-required"), // as phones have it
 		chromedp.UserDataDir(t.TempDir()),
 	)
+	opts = append(opts, settings...)
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, end := chromedp.NewContext(alloc)
 	t.Cleanup(func() { end(); stop() })
@@ -68,6 +73,24 @@ func Open(t testing.TB) *Browser {
 		t.Fatalf("starting %s: %v", path, err)
 	}
 	return &Browser{ctx: ctx}
+}
+
+// Setting is how a browser is to be opened.
+type Setting = chromedp.ExecAllocatorOption
+
+// Trusting takes pages over TLS to be secure when their chain holds the
+// certificate, as where a maker has put a station's root on the phone.
+func Trusting(root *x509.Certificate) Setting {
+	sum := sha256.Sum256(root.RawSubjectPublicKeyInfo)
+	return chromedp.Flag("ignore-certificate-errors-spki-list", base64.StdEncoding.EncodeToString(sum[:]))
+}
+
+// Resolving finds a host's name at an address, as the network's own names are found.
+func Resolving(name, address string) Setting {
+	if strings.Contains(address, ":") {
+		address = "[" + address + "]"
+	}
+	return chromedp.Flag("host-resolver-rules", "MAP "+name+" "+address)
 }
 
 func find() string {
@@ -317,6 +340,39 @@ func (p *Page) Axe(name string) {
 	for _, b := range breaches {
 		p.t.Errorf("%s: %s", name, b)
 	}
+}
+
+// Installable returns why the browser would not offer to install the page; none
+// when it would.
+func (p *Page) Installable() []string {
+	p.t.Helper()
+	got, err := chromedp.Call(p.ctx, cdpage.GetInstallabilityErrors, cdp.Empty{})
+	if err != nil {
+		p.t.Fatalf("asking whether the page can be installed: %v", err)
+	}
+	var why []string
+	for _, e := range got.InstallabilityErrors {
+		why = append(why, e.ErrorID)
+	}
+	return why
+}
+
+// Allow answers the browser's question whether the page may do something
+// ("notifications"), for every page of the tab's device.
+func (p *Page) Allow(what string) {
+	p.t.Helper()
+	if _, err := chromedp.CallBrowser(p.ctx, cdpbrowser.SetPermission, cdpbrowser.SetPermissionParams{
+		Permission: &cdpbrowser.PermissionDescriptor{Name: what}, Setting: cdpbrowser.PermissionSettingGranted}); err != nil {
+		p.t.Fatalf("allowing %s: %v", what, err)
+	}
+}
+
+// Type puts words into a field, as a keyboard does.
+func (p *Page) Type(selector, words string) {
+	p.t.Helper()
+	p.Click(selector)
+	p.Eval(fmt.Sprintf("document.querySelector(%q).select?.()", selector), nil)
+	p.keys(strings.Split(words, "")...)
 }
 
 // Shot writes a picture of the screen to MELTSTATION_SHOTS, when that is set.

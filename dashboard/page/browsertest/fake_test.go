@@ -1,5 +1,3 @@
-//lint:file-ignore SA1019 nhooyr.io/websocket is the module the dashboard speaks; see DEVELOPERS.md.
-
 package browsertest
 
 import (
@@ -17,7 +15,7 @@ import (
 	"sync"
 	"time"
 
-	"nhooyr.io/websocket"
+	"github.com/coder/websocket"
 )
 
 // obj is a JSON object.

@@ -221,7 +221,6 @@ watch();
 store.on('change', update);
 prefs.onChange(update);
 document.addEventListener('meltstation:audio', update);
-document.addEventListener('meltstation:unpaired', () => store.setLink({ status: 'refused' }));
 window.addEventListener('hashchange', go);
 window.addEventListener('online', live.tryNow);
 document.addEventListener('visibilitychange', () => { if (!document.hidden) { live.check(); live.tryNow(); keepAwake(); update(); } });
@@ -231,7 +230,7 @@ document.getElementById('toasts').setAttribute('aria-label', t('toasts'));
 document.querySelector('.skip').addEventListener('click', (e) => { e.preventDefault(); main.focus(); });
 live.connect();
 go();
-setTimeout(formStyle, 1500);
+setTimeout(() => { if (store.link.status !== 'refused') formStyle(); }, 1500);
 prefs.load();
 setInterval(() => { live.check(); if (!document.hidden) update(); keepAwake(); }, 1000);
 

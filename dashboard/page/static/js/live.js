@@ -1,6 +1,7 @@
 // The websocket to the station: snapshot, then updates. It calls again by
 // itself, with backoff and jitter, and takes a silent line for dead.
 import { store } from './store.js';
+import { api } from './api.js';
 import { backoff } from './state.js';
 
 const SILENT = 15000; // ms; the station says something at least every 5 s
@@ -17,7 +18,7 @@ export function connect() {
   url.protocol = location.protocol === 'https:' ? 'wss:' : 'ws:';
   const ws = new WebSocket(url);
   socket = ws;
-  let opened = performance.now();
+  let opened = 0;
   ws.onopen = () => { opened = performance.now(); };
   ws.onmessage = (event) => {
     let message;
@@ -30,15 +31,22 @@ export function connect() {
   ws.onclose = (event) => {
     if (socket !== ws) return;
     socket = null;
-    if (event.code === 1008 && /removed|unpaired/.test(event.reason)) {
-      stopped = true;
-      store.setLink({ status: 'refused' });
-      return;
-    }
-    if (performance.now() - opened > 30000) store.setLink({ attempt: 0 });
+    if (event.code === 1008 && event.reason === 'device removed') { refused(); return; }
+    // A browser does not say why a line was not opened: a request tells one that may not from a station that is away.
+    if (!opened) api.me().catch(() => {});
+    else if (performance.now() - opened > 30000) store.setLink({ attempt: 0 });
     lost();
   };
 }
+
+// The station knows this device no more: calling again is of no use.
+function refused() {
+  stopped = true;
+  clearTimeout(timer);
+  if (socket) { socket.onclose = null; socket.close(); socket = null; }
+  store.setLink({ status: 'refused' });
+}
+document.addEventListener('meltstation:unpaired', refused);
 
 function lost() {
   const attempt = store.link.attempt + 1;

@@ -324,6 +324,8 @@ export default {
   'sheet.print': 'Print',
   'sheet.caution': 'Follow your suppliers’ sheets. Never leave melting wax alone.',
   'sheet.into': 'Into',
+  'sheet.wicks.three': '3 wicks, in a triangle',
+  'sheet.wicks.all': { one: '{n} wick in all', other: '{n} wicks in all' },
   'sheet.fill': '{count} × {name}, {mass} each',
 
   'sheet.again': 'Batch {code} again, as it was then',
@@ -455,6 +457,8 @@ export default {
   'records.empty.do': 'Each batch you start is kept here with its curve, weights and times.',
   'records.none': 'Nothing found for “{text}”.',
   'records.more': 'Older ones',
+  'records.lot': 'Batches that used lot {lot}',
+  'records.all': 'Show all',
   'lesson.title': 'What past batches taught',
   'lesson.try': 'Try next',
   'lesson.of': 'Of which recipe',

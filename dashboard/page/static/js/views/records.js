@@ -22,7 +22,8 @@ const stageWords = (stage) => (has(`stage.${stage}`) ? t(`stage.${stage}`) : sta
 
 async function list(main, query) {
   const text = query.get('text') || '';
-  let answer = await api.batches({ text, limit: 50 });
+  const lot = query.get('lot') || ''; // which batches used it
+  let answer = await api.batches({ text, lot, limit: 50 });
   const all = [...answer.batches];
   const picked = new Set();
   const field = h('input', { type: 'search', id: freshId('f'), value: text, autocomplete: 'off', maxlength: 100 });
@@ -34,15 +35,16 @@ async function list(main, query) {
   const compare = h('div', { class: 'compare-bar' });
   const more = h('div');
   const lesson = h('section', { class: 'lesson', hidden: true });
-  main.append(h('div', { class: 'view' }, h('h1', null, t('records.title')), all.length || text ? find : null, compare, box, more, lesson));
-  if (all.length && !text) lessons(lesson);
+  const used = lot ? h('p', { class: 'head-row' }, h('strong', null, t('records.lot', { lot })), h('a', { href: '#/records' }, t('records.all'))) : null;
+  main.append(h('div', { class: 'view' }, h('h1', null, t('records.title')), used, all.length || text || lot ? find : null, compare, box, more, lesson));
+  if (all.length && !text && !lot) lessons(lesson);
 
   function update() {
     const u = units();
     const now = store.now();
     rebuild(box, [all, u], () => {
       if (all.length === 0) {
-        return h('div', { class: 'empty' }, h('h2', null, text ? t('records.none', { text }) : t('records.empty')), text ? null : h('p', null, t('records.empty.do')));
+        return h('div', { class: 'empty' }, h('h2', null, text || lot ? t('records.none', { text: text || lot }) : t('records.empty')), text || lot ? null : h('p', null, t('records.empty.do')));
       }
       return h('ul', { class: 'records' }, all.map((b) => h('li', null,
         h('label', { class: 'check record-pick' }, h('input', {
@@ -62,7 +64,7 @@ async function list(main, query) {
       type: 'button', class: 'tap',
       onclick: async () => {
         try {
-          answer = await api.batches({ text, limit: 50, before: answer.next });
+          answer = await api.batches({ text, lot, limit: 50, before: answer.next });
           all.push(...answer.batches);
           update();
         } catch (err) { toast(t('failed.load', { why: err.message }), { kind: 'bad' }); }
@@ -121,7 +123,7 @@ async function one(main, id) {
         [t('shelf.step.trim'), when(rec.trim)], [t('shelf.step.move'), when(rec.move)], [t('record.cured'), when(rec.ready)],
         [t('record.peak'), rec.summary?.peak !== undefined && rec.summary?.peak !== null ? format.temp(rec.summary.peak, u.temp) : ''],
         [t('record.room'), rec.summary?.room !== undefined && rec.summary?.room !== null ? format.temp(rec.summary.room, u.temp) : ''],
-        [t('record.lots'), (rec.lots || []).join(', ')],
+        [t('record.lots'), (rec.lots || []).length ? rec.lots.map((l, i) => [i ? ', ' : '', h('a', { href: `#/records?lot=${encodeURIComponent(l)}`, 'aria-label': t('records.lot', { lot: l }) }, l)]) : ''],
       ].filter(([, v]) => v).map(([k, v]) => h('div', null, h('dt', null, k), h('dd', null, v)))),
       rec.abandoned ? h('p', { class: 'err' }, t('stage.abandoned')) : null,
       rec.lines?.length ? h('section', null, h('h2', null, t('record.lines')), table(t('record.lines'), ['', t('record.planned'), t('record.actual')], rec.lines.map((l) => h('tr', null,

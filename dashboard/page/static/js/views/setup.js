@@ -194,25 +194,35 @@ export async function setup(main, { id }) {
   const canPush = () => window.isSecureContext && 'serviceWorker' in navigator && 'PushManager' in window && 'Notification' in window;
 
   function drawPush() {
-    rebuild(push, [canPush(), !!subscription, store.live], () => [
+    rebuild(push, [canPush(), !!subscription, store.live, asking], () => [
       h('h3', null, t('setup.push')),
       !canPush() ? h('p', { class: 'hint' }, t('setup.push.no'))
-        : h('button', { type: 'button', class: 'tap', 'data-key': 'push', disabled: !store.live, onclick: () => (subscription ? pushOff() : pushOn()) }, t(subscription ? 'setup.push.off' : 'setup.push.on')),
+        : h('button', { type: 'button', class: 'tap', 'data-key': 'push', disabled: !store.live || asking, onclick: () => (subscription ? pushOff() : pushOn()) }, t(asking ? 'setup.push.asking' : subscription ? 'setup.push.off' : 'setup.push.on')),
     ]);
   }
 
+  // A browser whose service for messages can't be reached may never answer.
+  const PATIENCE = 20000; // ms
+  let asking = false;
+  const inTime = (p) => Promise.race([p, new Promise((_, no) => setTimeout(() => no(new Error(t('setup.push.slow'))), PATIENCE))]);
+
   async function pushOn() {
+    asking = true;
+    drawPush();
     try {
-      if (await Notification.requestPermission() !== 'granted') { toast(t('setup.push.denied'), { kind: 'bad' }); return; }
-      const { key } = await api.pushKey();
-      const reg = await navigator.serviceWorker.ready;
-      const raw = atob(key.replace(/-/g, '+').replace(/_/g, '/'));
-      subscription = await reg.pushManager.subscribe({ userVisibleOnly: true, applicationServerKey: Uint8Array.from(raw, (ch) => ch.charCodeAt(0)) });
-      await api.subscribe(subscription.toJSON());
+      if (await Notification.requestPermission() !== 'granted') toast(t('setup.push.denied'), { kind: 'bad' });
+      else {
+        const { key } = await api.pushKey();
+        const reg = await inTime(navigator.serviceWorker.ready);
+        const raw = atob(key.replace(/-/g, '+').replace(/_/g, '/'));
+        const got = await inTime(reg.pushManager.subscribe({ userVisibleOnly: true, applicationServerKey: Uint8Array.from(raw, (ch) => ch.charCodeAt(0)) }));
+        await api.subscribe(got.toJSON());
+        subscription = got;
+      }
     } catch (err) {
       toast(t('failed', { why: err.message }), { kind: 'bad' });
     }
-    push.dataset.sig = '';
+    asking = false;
     update();
   }
 

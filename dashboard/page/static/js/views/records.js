@@ -123,7 +123,7 @@ async function one(main, id) {
         [t('shelf.step.trim'), when(rec.trim)], [t('shelf.step.move'), when(rec.move)], [t('record.cured'), when(rec.ready)],
         [t('record.peak'), rec.summary?.peak !== undefined && rec.summary?.peak !== null ? format.temp(rec.summary.peak, u.temp) : ''],
         [t('record.room'), rec.summary?.room !== undefined && rec.summary?.room !== null ? format.temp(rec.summary.room, u.temp) : ''],
-        [t('record.lots'), (rec.lots || []).length ? rec.lots.map((l, i) => [i ? ', ' : '', h('a', { href: `#/records?lot=${encodeURIComponent(l)}`, 'aria-label': t('records.lot', { lot: l }) }, l)]) : ''],
+        [t('record.lots'), (rec.lots || []).length ? rec.lots.map((l, i) => [i ? ' ' : '', h('a', { href: `#/records?lot=${encodeURIComponent(l)}`, 'aria-label': t('records.lot', { lot: l }) }, l)]) : ''],
       ].filter(([, v]) => v).map(([k, v]) => h('div', null, h('dt', null, k), h('dd', null, v)))),
       rec.abandoned ? h('p', { class: 'err' }, t('stage.abandoned')) : null,
       rec.lines?.length ? h('section', null, h('h2', null, t('record.lines')), table(t('record.lines'), ['', t('record.planned'), t('record.actual')], rec.lines.map((l) => h('tr', null,
@@ -141,7 +141,7 @@ async function one(main, id) {
         h('span', { class: 'event-words' },
           [s.title, s.grams ? format.mass(s.grams, u.mass) : '', s.celsius && !s.last ? format.temp(s.celsius, u.temp) : '',
             Object.entries(s.counts || {}).map(([name, n]) => `${n}\u00a0× ${name}`).join(', '), firstLast(s, u), s.kind === 'lots' ? s.text : '',
-            s.found ? findingWords(s.found) : '', s.note || '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
+            s.found ? '' : s.note || '', s.who || '', s.taken ? t('record.taken') : ''].filter(Boolean).join(' · '),
           (s.before || []).map((b) => h('span', { class: 'kind' }, t('record.before', { text: format.firm(b.text) })))),
         store.maker && !s.taken && s.kind !== 'start' && has(`event.${s.kind}`) ? h('button', {
           type: 'button', class: 'plain no-print', 'data-key': s.id, 'aria-label': `${t('event.edit')}: ${s.title}`,

@@ -190,14 +190,21 @@ func (x *expert) node(i, n int) (w float64, s [dim]float64) {
 	return w, s
 }
 
-// relax draws a crossing time to the learnt rate: what the present rate is off it
-// by fades as jug and table settle. v is the variance of the time's logarithm.
-func (x *expert) relax(s [dim]float64, target float64, p passage, v float64) (t, variance float64) {
+// relax draws a crossing time to the learnt rate. What the present rate is off it
+// by is in part this batch's own, which stays, and in part jug and table settling,
+// which fades; the younger the regime, the more of it is the latter. v is the
+// variance of the time's logarithm, age that of the regime, s.
+func (x *expert) relax(s [dim]float64, target float64, p passage, v, age float64) (t, variance float64) {
 	d := s[sT] - s[sTa]
 	rk := x.law.rate(d)
 	if rk*s[sR] <= 0 {
 		return p.t, v
 	}
+	own := x.law.ksd * x.law.ksd
+	fades := learntFirst * math.Exp(-age/settling)
+	fades *= fades
+	share := fades / (fades + own)
+	rk = s[sR] * math.Pow(rk/s[sR], share)
 	t = p.t
 	f := 1.0
 	for range 2 {
@@ -208,8 +215,20 @@ func (x *expert) relax(s [dim]float64, target float64, p passage, v float64) (t,
 		}
 		t = math.Max(q.t, 0.5)
 	}
-	own := x.p[sR][sR] / (s[sR] * s[sR]) // what of v the rate brought in
-	return t, math.Max(v-own*(1-f*f), 0) + (1-f)*(1-f)*x.law.ksd*x.law.ksd
+	keep := f + (1-f)*(1-share) // of what is not known of the rate
+	rate := x.p[sR][sR] / (s[sR] * s[sR])
+	return t, math.Max(v-rate*(1-keep*keep), 0) + (1-f)*(1-f)*own*share
+}
+
+// wanders is the variance of the logarithm of a crossing time t that the wandering
+// of the rate until then brings: q²t/3. A rate that is drawn back to the learnt one
+// strays no further than settling lets it, and the mean over a long way less: q²τ²/t.
+func (x *expert) wanders(t float64) float64 {
+	v := x.q * x.q * t / 3
+	if x.law.k > 0 {
+		v /= 1 + t*t/(3*settling*settling)
+	}
+	return v
 }
 
 // spread is gᵀ P g, given the equilibrium when cond is set.
@@ -406,9 +425,9 @@ func (e *Engine) spreadOut(target float64) (reach float64) {
 				continue
 			}
 			p.t = math.Max(p.t, 0.5)
-			v := x.spread(&p.g, n > 1)/(p.t*p.t) + x.q*x.q*p.t/3
+			v := x.spread(&p.g, n > 1)/(p.t*p.t) + x.wanders(p.t)
 			if x.law.k > 0 {
-				p.t, v = x.relax(s, target, p, v)
+				p.t, v = x.relax(s, target, p, v, e.at-e.since)
 			}
 			m.add(w, math.Log(p.t), math.Min(math.Sqrt(v), 2))
 		}

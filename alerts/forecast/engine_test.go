@@ -411,3 +411,48 @@ func FuzzEngine(f *testing.F) {
 		}
 	})
 }
+
+// TestLessonsOfAnotherPot: what earlier batches taught helps at once, and does no
+// harm that lasts where this pot is another (a lid on, a draught, a wrong jug).
+func TestLessonsOfAnotherPot(t *testing.T) {
+	scores := map[float64]board{}
+	for _, k := range []float64{0, 0.5, 1, 2} { // of the learnt rate; 0 for no lessons
+		var b board
+		for _, shop := range families.Shops(7) {
+			var learnt []forecast.Lesson
+			for i, x := range shop {
+				known := forecast.Known{Jug: "jug", WaxGrams: x.Known.WaxGrams}
+				if i == len(shop)-1 && k > 0 {
+					for j := range learnt {
+						learnt[j].K *= k
+					}
+					known.Lessons = learnt
+				}
+				e := forecast.New(known)
+				next := 0
+				for _, s := range x.Samples {
+					e.Room(s.T, s.Room)
+					e.Add(s.T, s.C)
+					for i == len(shop)-1 && next < len(leads) && x.Truth-s.T <= leads[next] {
+						f := e.Crossing(x.Target, forecast.Cooling)
+						left := x.Truth - s.T
+						b.shots = append(b.shots, shot{lead: leads[next], given: f.Status == forecast.OK, err: f.Eta - left, lo: f.Lo - left, hi: f.Hi - left})
+						next++
+					}
+				}
+				if i < len(shop)-1 {
+					learnt = append(learnt, e.Lessons()...)
+				}
+			}
+		}
+		scores[k] = b
+	}
+	for _, l := range leads {
+		plain := scores[0].at("", l)
+		for k, b := range scores {
+			if s := b.at("", l); s.median > 1.3*plain.median+1 || s.cover < 0.7 {
+				t.Errorf("%.0f s before, lessons %v times off: median %.1f s, %.0f %% held; without any %.1f s", l, k, s.median, 100*s.cover, plain.median)
+			}
+		}
+	}
+}

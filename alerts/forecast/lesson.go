@@ -110,7 +110,7 @@ func (e *Engine) learnt(dir Direction) law {
 		return l
 	}
 	spread := func(a, a2 float64) float64 { return math.Sqrt(math.Max(a2/w-a*a/w/w, 0)) }
-	l.weight = 4
+	l.weight = 10
 	if dir == Cooling {
 		e.learntRoom = ta / w
 	}

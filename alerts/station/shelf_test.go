@@ -191,3 +191,33 @@ func TestShelfWithoutItsPot(t *testing.T) {
 		t.Errorf("corrected: %v", err)
 	}
 }
+
+// Beside how long the window stays open stands how long the filling still takes.
+func TestFillingAgainstTheWindow(t *testing.T) {
+	k := newKitchen(t, nil)
+	s := boathouse()
+	s.Pour = &plan.PourPlan{NeedSeconds: 300}
+	k.tickTo(40)
+	if _, err := k.st.Start(t.Context(), "big", station.StartRequest{ID: "start-0001", Sheet: s}); err != nil {
+		t.Fatal(err)
+	}
+	k.tickTo(85)
+	k.tap(plan.EventScentAdded)
+	k.tap(plan.EventJugOut)
+	need := func() float64 {
+		t.Helper()
+		n := k.view().Next
+		if n == nil || n.Need == nil {
+			t.Fatalf("next %+v", n)
+		}
+		return *n.Need
+	}
+	if got := need(); got != 300 {
+		t.Errorf("before pouring %g s", got)
+	}
+	k.tap(plan.EventPourStart)
+	k.later(2 * time.Minute)
+	if got := need(); got < 175 || got > 181 {
+		t.Errorf("two minutes into pouring %g s of 300 are left", got)
+	}
+}

@@ -203,18 +203,18 @@ func (p *pot) next(at time.Duration, stage plan.Stage) *NextView {
 		return timer("stir-end", scent, tm.Stir)
 	case plan.StageCooling:
 		n := waits("window-open", th.PourHigh, &o.WindowOpen)
-		n.OpenFor = finite(p.openFor.Eta)
+		n.OpenFor, n.Need = finite(p.openFor.Eta), r.need(at)
 		return n
 	case plan.StageWindow:
 		n := waits("pour", th.Pour, &o.Pour)
 		if c := p.celsius(); c != 0 && c <= th.Pour {
 			n.Status, n.Eta, n.Lo, n.Hi = string(forecast.Reached), nil, nil, nil
 		}
-		n.OpenFor = finite(o.WindowClose.Eta)
+		n.OpenFor, n.Need = finite(o.WindowClose.Eta), r.need(at)
 		return n
 	case plan.StagePouring:
 		n := waits("window-close", th.PourLow, &o.WindowClose)
-		n.OpenFor = n.Eta
+		n.OpenFor, n.Need = n.Eta, r.need(at)
 		return n
 	case plan.StageCold:
 		return waits("reheat", th.PourHigh, nil)
@@ -229,6 +229,21 @@ func (p *pot) next(at time.Duration, stage plan.Stage) *NextView {
 		return timer("cured", poured, max(tm.Cure, tm.Move))
 	}
 	return nil
+}
+
+// need is how long filling the containers still takes, s, by the sheet.
+func (r *run) need(at time.Duration) *float64 {
+	if r.sheet.Pour == nil || r.sheet.Pour.NeedSeconds <= 0 {
+		return nil
+	}
+	left := r.sheet.Pour.NeedSeconds
+	for _, e := range r.events {
+		if e.Kind == plan.EventPourStart {
+			left = max(0, left-(at-e.At).Seconds())
+			break
+		}
+	}
+	return &left
 }
 
 func finite(f float64) *float64 {

@@ -95,6 +95,8 @@ type NextView struct {
 	Grams   float64  `json:"grams,omitempty"` // fragrance to add, at scent-add
 	// For the pour window: s that it will stay open from now (or from its opening).
 	OpenFor *float64 `json:"open_for"`
+	// And s that filling the containers still takes by the sheet; null = not known.
+	Need *float64 `json:"need,omitempty"`
 }
 
 // FanPoint is the predicted temperature some seconds ahead, with its 90 % interval.

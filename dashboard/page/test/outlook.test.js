@@ -34,6 +34,13 @@ test('what can’t be known is said, not guessed', () => {
   }
 });
 
+test('filling that takes longer than the window stays open is said', () => {
+  const window = (need) => outlook(next({ key: 'window-open', grams: 0, open_for: 600, need }), 0, now, units).note;
+  assert.match(window(700), /filling takes about 12 min: too long/);
+  assert.match(window(550), /filling takes about 9 min$/);
+  assert.doesNotMatch(window(300), /filling/);
+});
+
 test('an open end', () => {
   const o = outlook(next({ hi: null, p_reach: 0.6 }), 0, now, units);
   assert.match(o.range, /^5 min or more/);

@@ -68,6 +68,8 @@ function notes(next, units) {
   if (next.celsius !== null && next.celsius !== undefined) parts.push(t('next.at', { temp: temp(next.celsius, units.temp) }));
   if (next.grams) parts.push(t('next.grams', { mass: mass(next.grams, units.mass) }));
   if (next.open_for !== null && next.open_for !== undefined && next.open_for > 0) parts.push(t('next.open-for', { x: span(next.open_for) }));
+  // How long the filling takes is said where the window may be too short for it.
+  if (next.need > 0 && next.open_for > 0 && next.need > 0.8 * next.open_for) parts.push(t(next.need > next.open_for ? 'next.need.over' : 'next.need', { x: span(next.need) }));
   return parts.join(' · ');
 }
 

@@ -87,6 +87,8 @@ export default {
   'range.clock': 'near {clock}',
   'next.at': 'at {temp}',
   'next.grams': '{mass} of scent',
+  'next.need': 'filling takes about {x}',
+  'next.need.over': 'filling takes about {x}: too long, plan to reheat in between',
   'next.open-for': 'stays open about {x}',
   'next.maybe': '{p} in 10 chances that it gets there',
   'dur.s': '{n} s',

@@ -59,7 +59,7 @@ func report(b *testing.B, r board, family string) {
 // on (not a blind one: see the package documentation), with and without a room
 // probe, beside a straight line and a plain refit.
 func BenchmarkWorld(b *testing.B) {
-	set := families.Scoring(batches(b, 520))
+	set := families.Scoring(batches(b, 1000))
 	for _, amb := range []bool{true, false} {
 		name := "room-probe"
 		if !amb {

@@ -16,6 +16,8 @@ type PourPlan struct {
 	LastCelsius   float64 `json:"last_celsius,omitempty"`   // expected in the jug at the last container; 0 = not known
 	JarsInTime    int     `json:"jars_in_time,omitempty"`   // of the longest melt, in pour order, before the window closes
 	Jars          int     `json:"jars"`                     // of the longest melt
+	GuessLow      float64 `json:"guess_low,omitempty"`      // s, of a window that is not known: from the size of the melt alone
+	GuessHigh     float64 `json:"guess_high,omitempty"`
 	Advice        Advice  `json:"advice"`
 	Melts         int     `json:"melts,omitempty"` // to split into, when Advice is split
 	Text          string  `json:"text"`
@@ -114,6 +116,23 @@ func (s Sheet) PourPlan(window time.Duration, cooling *Cooling) PourPlan {
 		p.Advice = AdviceUnknown
 		p.Text = fmt.Sprintf("Filling %s takes about %s. How long the pour window stays open is not known yet: after the first batch it is.",
 			jarWords(p.Jars), units.Duration(roundTime(need)))
+		fast, slow := bareJug(m.TotalGrams)
+		left := 0.0
+		if m.TotalGrams > 0 {
+			left = math.Max(0, 1-mixNeeded(m.Containers, 0)/m.TotalGrams)
+		}
+		if t := s.Thresholds; fast.K > 0 && t.PourLow > fast.Room && t.PourHigh > t.PourLow {
+			low, high := fast.emptyingWindow(t, need, left), slow.emptyingWindow(t, need, left)
+			p.GuessLow, p.GuessHigh = low.Seconds(), high.Seconds()
+			p.Text = fmt.Sprintf("Filling %s takes about %s. How long the pour window stays open is known after the first batch; by the size of the melt, a bare jug in a room of 21 °C keeps it open between %s and %s.",
+				jarWords(p.Jars), units.Duration(roundTime(need)), units.Duration(roundTime(low)), units.Duration(roundTime(high)))
+			switch {
+			case need > high:
+				p.Text += " That is too short for all of them: pour some, warm the wax again and pour the rest, or make it in more melts."
+			case need > low:
+				p.Text += " That may be too short for all of them: be ready to warm the wax in between."
+			}
+		}
 		return p
 	}
 	p.WindowSeconds = window.Seconds()
@@ -157,6 +176,23 @@ func (s Sheet) PourPlan(window time.Duration, cooling *Cooling) PourPlan {
 		}
 	}
 	return p
+}
+
+// bareJug is how fast, and how slowly, so much molten wax may be cooling in a jug of
+// which nothing is known, in a room of 21 °C: a cylinder as deep as it is wide that
+// loses heat all round, k = hA/(mc). The specific heat of paraffin is 2.14 to
+// 2.9 J/(g K) (Freund and Mózes, Paraffin Products, 1982); its loss to still air by
+// convection and radiation together is taken as 6 to 14 W/(m² K), common practice,
+// no source. The density is 0.88 g/ml.
+func bareJug(grams float64) (fast, slow Cooling) {
+	if !(grams > 0) {
+		return
+	}
+	const room = 21
+	litres := grams / 0.88 / 1000
+	d := math.Cbrt(4 * litres / 1000 / math.Pi) // m
+	area := 1.5 * math.Pi * d * d               // wall, floor and surface
+	return Cooling{K: 14 * area / (grams * 2.14), Room: room}, Cooling{K: 6 * area / (grams * 2.9), Room: room}
 }
 
 // emptyingWindow is how long the window stays open in a jug that is poured out

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -292,7 +293,9 @@ func (p *printer) heat() {
 		p.line("%s  the wax begins to set", deg(t.Congeal))
 	}
 	if s.Pour != nil && s.Jars > 0 {
-		p.wrap("  ", "  ", s.Pour.Text)
+		if !slices.ContainsFunc(s.Warnings, func(w Warning) bool { return w.Key == "pour-window" }) { // else it is said already
+			p.wrap("  ", "  ", s.Pour.Text)
+		}
 		if s.Pour.LastCelsius > 0 {
 			p.wrap("  ", "  ", fmt.Sprintf("At the last container expect about %s in the jug.", units.Temperature(s.Pour.LastCelsius, s.Show.Temperature, 0)))
 		}

@@ -406,6 +406,30 @@ func TestAnEmptyingJugAgainstStepwiseIntegration(t *testing.T) {
 	near(t, "at the last jar", c.EmptyingTemperature(start, seconds*time.Second, left), temp, 1e-3)
 }
 
+// Before anything is known of a jug, its size bounds how long the window stays
+// open: worked out here by hand for 1.5 kg, 60 to 52 °C in a room of 21 °C. A
+// cylinder of 1.70 l that is as deep as wide is 12.95 cm across, 790 cm² all
+// round; it loses 0.474 to 1.106 W/K and holds 3210 to 4350 J/K, and
+// ln(39/31) = 0.2296.
+func TestPourWindowByTheSizeOfTheMelt(t *testing.T) {
+	r := plain()
+	r.FillTime = 10 * time.Second
+	r.Thresholds.PourHigh, r.Thresholds.Pour, r.Thresholds.PourLow = 60, 56, 52
+	r.Jugs = nil
+	s := sheet(t, r, plan.Options{Wax: 1500 / r.MixPerWax()}, tins(1))
+	// Nearly all of it stays in the jug, so it cools as a full one.
+	near(t, "at the soonest", s.Pour.GuessLow, 0.2296*3210/1.106, 15)
+	near(t, "at the latest", s.Pour.GuessHigh, 0.2296*4350/0.474, 50)
+	for fill, level := range map[time.Duration]plan.Level{10 * time.Second: "", 2 * time.Minute: plan.Note, 20 * time.Minute: plan.Caution} {
+		r.FillTime = fill
+		s := sheet(t, r, plan.Options{}, tins(6))
+		w := has(s, "pour-window")
+		if (w == nil) != (level == "") || w != nil && w.Level != level {
+			t.Errorf("%v for each: %+v", fill, w)
+		}
+	}
+}
+
 func TestPourAdvice(t *testing.T) {
 	r := plain()
 	r.FillTime = 20 * time.Second

@@ -147,6 +147,13 @@ func (s *Sheet) warn(r Recipe, jug *Jug) {
 		add("pour-window", Caution, "%s", p.Text)
 	case AdviceTight:
 		add("pour-window", Note, "%s", p.Text)
+	case AdviceUnknown:
+		switch {
+		case p.GuessHigh > 0 && p.NeedSeconds > p.GuessHigh:
+			add("pour-window", Caution, "%s", p.Text)
+		case p.GuessHigh > 0 && p.NeedSeconds > p.GuessLow:
+			add("pour-window", Note, "%s", p.Text)
+		}
 	}
 	if jug != nil && s.Options.Wax > 0 {
 		if c, ok := r.Capacity(*jug); ok && s.Melts[0].TotalGrams > c+1e-6 {

@@ -267,7 +267,7 @@ export function paper(s, u, lots = false) {
       s.wicks ? h('p', null, t('sheet.wicks.all', { n: s.wicks })) : null) : null,
     s.pour_order?.length > 1 ? h('div', null, h('h3', null, t('sheet.order')), h('ol', { class: 'order' }, order(s).map((o) => h('li', null,
       [s.melts?.length > 1 ? t('sheet.melt', { n: o.melt }) : '', o.top_off ? t('sheet.order.top') : `${o.count}\u00a0× ${o.container}`, o.top_off ? '' : format.weighed(o.grams, s.scale_step, u.mass)].filter(Boolean).join(' · '))))) : null,
-    s.pour?.text ? h('p', null, format.firm(s.pour.text)) : null,
+    s.pour?.text && !warnings.some((w) => w.key === 'pour-window') ? h('p', null, format.firm(s.pour.text)) : null,
     s.source?.notes ? h('div', null, h('h3', null, t('record.recipe-notes')), h('p', { class: 'as-written' }, s.source.notes)) : null,
     h('p', { class: 'hint' }, t('sheet.caution')));
 }

@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
 	"strings"
 	"time"
 
@@ -188,8 +189,8 @@ func (s *Server) certificate(w http.ResponseWriter, r *http.Request) error {
 // address to open.
 func (s *Server) PairingCode(role pairing.Role) (pairing.Code, error) { return s.devices.NewCode(role) }
 
-// LANAddresses lists the addresses at which the network can reach this machine,
-// private ones first.
+// LANAddresses lists the addresses at which the network can reach this machine:
+// of IPv4 first, and among them private ones first.
 func LANAddresses() []netip.Addr {
 	list, err := net.InterfaceAddrs()
 	if err != nil {
@@ -209,5 +210,8 @@ func LANAddresses() []netip.Addr {
 			other = append(other, ip)
 		}
 	}
-	return append(private, other...)
+	all := append(private, other...)
+	// A thumb types an IPv4 address sooner.
+	slices.SortStableFunc(all, func(a, b netip.Addr) int { return a.BitLen() - b.BitLen() })
+	return all
 }

@@ -194,6 +194,7 @@ func TestDoubleTap(t *testing.T) {
 	p.Eval(`(() => { const b = document.querySelector("[data-tap=scent-added]"); b.click(); b.click(); })()`, nil)
 	p.WaitText(".stage", "Stirring")
 	p.Eval(`document.querySelector(".tap-first button").click()`, nil) // at once, on what is there now
+	p.WaitText(".tap-word", "the second tap was not counted")
 	p.WaitText("#toasts", "Scent in: kept at")
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -1,7 +1,7 @@
 // What comes next, in words. Pure: it is given what the station said and how
 // many seconds have gone by since.
 import { t, has } from './strings.js';
-import { span, range, clock, temp, mass, timer, own } from './format.js';
+import { span, range, clock, day, moment, temp, mass, timer, own } from './format.js';
 
 /**
  * Puts a NextView into words.
@@ -61,7 +61,12 @@ export function sentence(o) {
   return `${o.what} ${o.when}${r}`;
 }
 
-const near = (now, eta, units) => t('range.clock', { clock: clock(new Date(now.getTime() + eta * 1000), units.clock) });
+// By the clock within a day, with the day beyond it, by the day alone where the span is in days.
+function near(now, eta, units) {
+  const at = new Date(now.getTime() + eta * 1000);
+  if (eta >= 47.5 * 3600) return t('range.day', { day: day(at, now) });
+  return t('range.clock', { clock: eta >= 20 * 3600 ? moment(at, now, units.clock) : clock(at, units.clock) });
+}
 
 function notes(next, units) {
   const parts = [];

@@ -85,6 +85,7 @@ export default {
   'range': '{lo} to {hi}',
   'range.open': '{lo} or more',
   'range.clock': 'near {clock}',
+  'range.day': 'on {day}',
   'next.at': 'at {temp}',
   'next.grams': '{mass} of scent',
   'next.need': 'filling takes about {x}',
@@ -106,7 +107,8 @@ export default {
 
   // readings
   'reading.none': 'No reading',
-  'reading.last': 'last good {temp}, {age} ago',
+  'reading.bad': 'No good reading: {why}.',
+  'reading.last': 'Last good: {temp}, {age} ago.',
   'quality.good': 'good',
   'quality.crc': 'damaged on the wire',
   'quality.power-on-reset': 'the sensor restarted',
@@ -165,6 +167,7 @@ export default {
   'tap.failed': 'Not kept: {why}',
   'tap.offline': 'Not sent: the station can’t be reached. Nothing waits to be sent; tap again once it is back.',
   'tap.changed': 'The buttons have just changed. Look, then tap again.',
+  'tap.twice': 'Tapped twice: the second tap was not counted.',
   'tap.wait': 'Taps wait until the station answers.',
   'tap.count': 'Count the jars',
   'tap.weigh': 'Weight…',

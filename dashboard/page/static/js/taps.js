@@ -1,7 +1,7 @@
 // What the maker tells the station. Every tap carries an id of its own and the
 // stamp of what was on screen; the station answers before anything is said to
 // be kept; it can be taken back. Nothing is queued while the line is down.
-import { h, openDialog, rebuild, freshId as elementId } from './dom.js';
+import { h, openDialog, rebuild, text, say, freshId as elementId } from './dom.js';
 import { t, has } from './strings.js';
 import { api, freshId } from './api.js';
 import { store } from './store.js';
@@ -18,6 +18,15 @@ const changedAt = new Map(); // pot id → when its buttons last changed
 const tappedAt = new Map(); // pot id → when it was last tapped
 const unanswered = new Map(); // pot + kind → {id, at}
 
+const remarks = new Map(); // pot id → words beside its buttons, for a moment
+
+function remark(pot, words) {
+  remarks.set(pot, words);
+  say(words);
+  setTimeout(() => { if (remarks.get(pot) === words) { remarks.delete(pot); store.changed(); } }, 5000);
+  store.changed();
+}
+
 /** Whether a pot's tap is waiting for the station's answer. */
 export const isBusy = (pot) => busy.has(pot);
 
@@ -29,8 +38,8 @@ export async function tap(pot, kind, extra = {}, { guarded = true } = {}) {
   if (busy.has(pot.id)) return false;
   const now = performance.now();
   if (guarded && now - (changedAt.get(pot.id) ?? -GUARD) < GUARD) {
-    // The second half of a double tap is let go by; a tap on buttons that changed by themselves is said not to count.
-    if (now - (tappedAt.get(pot.id) ?? -GUARD) > GUARD) toast(t('tap.changed'), { stay: 4000 });
+    // Either the second half of a double tap, or one meant for buttons that changed by themselves: said, beside the buttons.
+    remark(pot.id, t(now - (tappedAt.get(pot.id) ?? -GUARD) > GUARD ? 'tap.changed' : 'tap.twice'));
     return false;
   }
   tappedAt.set(pot.id, now);
@@ -217,14 +226,17 @@ export function drawTaps(el, pot) {
   let taps = pot.batch ? pot.taps || [] : ['start'];
   if (poured && !taps.includes('start')) taps = [...taps, 'start']; // the next batch may go in while this one sets
   const sig = [pot.id, pot.stage, taps, off, viewer, busy.has(pot.id), pot.stamp];
-  const before = el.dataset.sig;
-  const made = rebuild(el, sig, () => {
+  if (!el.firstChild) el.append(h('div', { class: 'tap-set' }), h('p', { class: 'hint tap-word' }));
+  const [set, word] = el.children;
+  const before = set.dataset.sig;
+  const waiting = busy.has(pot.id);
+  text(word, viewer ? '' : off ? t('tap.wait') : waiting ? t('tap.sending') : remarks.get(pot.id) || '');
+  const made = rebuild(set, sig, () => {
     if (viewer) return h('p', { class: 'hint' }, t('pot.viewer'));
     const plain = taps.filter((k) => k !== 'note' && k !== 'abandoned' && k !== 'touched');
     const first = plain[0];
     const second = plain.slice(1, 3);
     const rest = taps.filter((k) => k !== first && !second.includes(k));
-    const waiting = busy.has(pot.id);
     const disabled = off || waiting;
     const button = (kind, cls) => h('button', {
       type: 'button', class: cls, 'data-key': kind, 'data-tap': kind, disabled, onclick: () => begin(store.pot(pot.id) || pot, kind),
@@ -234,7 +246,6 @@ export function drawTaps(el, pot) {
       h('div', { class: 'tap-rest' },
         second.map((k) => button(k, 'tap')),
         rest.length ? h('button', { type: 'button', class: 'tap', 'data-key': 'more', disabled, onclick: () => more(pot, rest, second) }, t('tap.more')) : null),
-      h('p', { class: 'hint tap-word' }, off ? t('tap.wait') : waiting ? t('tap.sending') : ''),
     ];
   });
   if (made && before !== undefined) changedAt.set(pot.id, performance.now());

@@ -122,7 +122,8 @@ class Panel {
     attr(this.temp, 'data-old', !good || stale);
     const heat = pot.batch && pot.stage !== 'setting' && pot.stage !== 'curing' && pot.stage !== 'done' && pot.stage !== 'trim'
       ? t(pot.heat_on ? 'heat.on' : 'heat.off') : '';
-    text(this.trend, [good && !stale ? format.trend(pot.trend, u.temp) : '', heat].filter(Boolean).join(' · '));
+    const going = [good && !stale ? format.trend(pot.trend, u.temp) : '', heat].filter(Boolean);
+    rebuild(this.trend, going, () => going.map((w, i) => h('span', null, i ? h('span', { class: 'dot' }, ' · ') : null, w)));
     this.drawDead(pot, r, good, dead, u);
 
     const cue = (pot.notices || []).find((n) => n.class === 'cue' && unacknowledged(n));
@@ -156,8 +157,8 @@ class Panel {
     else if (dead !== null && store.live) words = t('dead.line', { age: format.age(dead) });
     else if (!good) {
       const why = has(`quality.${r.quality}`) ? t(`quality.${r.quality}`) : r.quality;
-      const last = pot.last_good ? t('reading.last', { temp: format.temp(pot.last_good.celsius, u.temp), age: format.age((store.now() - Date.parse(pot.last_good.at)) / 1000) }) : t('reading.none');
-      words = `${why} · ${last}`;
+      const last = pot.last_good ? t('reading.last', { temp: format.temp(pot.last_good.celsius, u.temp), age: format.age((store.now() - Date.parse(pot.last_good.at)) / 1000) }) : '';
+      words = `${t('reading.bad', { why })} ${last}`;
     }
     text(this.dead, words);
     show(this.dead, words !== '');

@@ -24,13 +24,14 @@ export async function setup(main, { id }) {
   const station = h('p', { class: 'hint' });
   const part = (key, ...body) => h('section', { id: `setup-${key}` }, h('h2', null, t(`setup.${key}`)), body);
   const asideSection = part('alarms', aside);
+  const pairSection = part('pair', pairing);
   main.append(h('div', { class: 'view setup' },
     h('h1', null, t('setup.title')),
     h('div', { class: 'setup-grid' },
       part('device', device),
       part('probes', probes, h('h3', null, t('setup.calibrate')), calibrate),
       part('channels', channels, push),
-      part('pair', pairing),
+      pairSection,
       part('devices', devices),
       asideSection,
       part('station', station))));
@@ -87,10 +88,11 @@ export async function setup(main, { id }) {
     text(calibrate, ceiling ? t('setup.calibrate.how', { ice: format.temp(0, u.temp), boil: format.temp(ceiling, u.temp) }) : t('setup.calibrate.plain', { ice: format.temp(0, u.temp) }));
 
     const list = seen.channels || snap.channels || [];
+    const tested = (c) => c.ok && (c.tried || c.kind === 'page'); // the page's own works while somebody looks
     rebuild(channels, [list, u.clock, store.maker, store.live], () => [
       list.length ? h('ul', { class: 'lines' }, list.map((c) => h('li', null,
         h('strong', null, c.name !== c.kind && c.name ? c.name : has(`channel.${c.kind}`) ? t(`channel.${c.kind}`) : c.kind),
-        h('span', { class: c.ok ? 'fine' : c.reason ? 'err' : 'hint' }, c.reason && !c.ok ? t('setup.channel.bad', { reason: c.reason }) : c.ok ? t('setup.channel.ok') : t('setup.channel.never')),
+        h('span', { class: c.reason && !c.ok ? 'err' : tested(c) ? 'fine' : 'hint' }, c.reason && !c.ok ? t('setup.channel.bad', { reason: c.reason }) : tested(c) ? t('setup.channel.ok') : t('setup.channel.never')),
         c.tried ? h('span', { class: 'hint' }, t('setup.channel.tried', { when: format.moment(c.tried, now, u.clock) })) : null))) : h('p', null, t('setup.channels.none')),
       store.maker ? h('button', {
         type: 'button', class: 'tap', 'data-key': 'test', disabled: !store.live,
@@ -104,10 +106,11 @@ export async function setup(main, { id }) {
     ]);
     drawPush();
 
+    pairSection.hidden = !store.maker;
     rebuild(pairing, [store.maker, store.live, certificate], () => (store.maker ? [
       certificate ? h('p', null, t('setup.certificate'), ' ', h('a', { href: '/api/v1/certificate', download: '' }, t('setup.certificate.get'))) : null,
       h('div', { class: 'row' }, ['maker', 'viewer'].map((role) => h('button', { type: 'button', class: 'tap', 'data-key': role, disabled: !store.live, onclick: () => pair(role) }, t(`setup.pair.${role}`)))),
-    ] : h('p', { class: 'hint' }, t('pot.viewer'))));
+    ] : []));
     drawDevices(now, u);
 
     const away = snap.pots.flatMap((p) => (p.notices || []).filter((n) => n.state === 'shelved' || n.state === 'out-of-service').map((n) => [p, n]));
@@ -135,8 +138,8 @@ export async function setup(main, { id }) {
             !x.attached ? h('p', { class: 'err' }, t('setup.probe.missing')) : !ok && last ? h('p', { class: 'err' }, has(`quality.${last.quality}`) ? t(`quality.${last.quality}`) : last.quality) : null,
             x.mend ? h('p', null, x.mend) : null,
             x.calibration ? h('p', { class: 'hint' }, `${t('setup.calibrate')}: ${inForce(x.calibration.points, u, now)}`) : null,
-            x.calibration && store.maker ? h('button', { type: 'button', class: 'tap', 'data-key': `cal ${x.id}`, disabled: !store.live, 'aria-label': `${t('cal.open')} ${x.name || x.id}`, onclick: () => guide(x, p.altitude, now, load) }, t('cal.open')) : null,
-            Object.keys(x.errors || {}).length ? h('p', { class: 'hint' }, t('setup.probe.errors', { list: Object.entries(x.errors).map(([q, n]) => `${has(`quality.${q}`) ? t(`quality.${q}`) : q} ${n}×`).join(', ') })) : null));
+            Object.keys(x.errors || {}).length ? h('p', { class: 'hint' }, t('setup.probe.errors', { list: Object.entries(x.errors).map(([q, n]) => `${has(`quality.${q}`) ? t(`quality.${q}`) : q} ${n}×`).join(', ') })) : null,
+            x.calibration && store.maker ? h('button', { type: 'button', class: 'tap', 'data-key': `cal ${x.id}`, disabled: !store.live, 'aria-label': `${t('cal.open')} ${x.name || x.id}`, onclick: () => guide(x, p.altitude, now, load) }, t('cal.open')) : null));
       }));
     });
   }
@@ -153,8 +156,8 @@ export async function setup(main, { id }) {
       }, t('setup.leave')) : null;
       if (!d) return [h('p', { class: 'hint' }, t('pot.viewer')), leave];
       if (d.err) return h('p', { class: 'err' }, t('failed.load', { why: d.err.message }));
-      return [d.devices.length === 0 ? h('p', null, t('setup.devices.none')) : h('ul', { class: 'lines' }, d.devices.map((x) => h('li', null,
-        h('strong', null, x.name), x.this ? h('span', { class: 'fine' }, t('setup.devices.this')) : null,
+      return [d.devices.length === 0 ? h('p', null, t('setup.devices.none')) : h('ul', { class: 'lines devices' }, d.devices.map((x) => h('li', null,
+        h('strong', null, x.name, x.this ? h('span', { class: 'fine' }, ` · ${t('setup.devices.this')}`) : null),
         h('span', { class: 'hint' }, [t(`setup.device.${x.role}`), x.seen ? t('setup.devices.seen', { when: format.moment(x.seen, now, u.clock) }) : ''].filter(Boolean).join(' · ')),
         h('button', {
           type: 'button', class: 'plain', 'data-key': x.id, disabled: !store.live, 'aria-label': `${t('setup.devices.revoke')}: ${x.name}`,
@@ -194,11 +197,11 @@ export async function setup(main, { id }) {
   const canPush = () => window.isSecureContext && 'serviceWorker' in navigator && 'PushManager' in window && 'Notification' in window;
 
   function drawPush() {
-    rebuild(push, [canPush(), !!subscription, store.live, asking], () => [
+    rebuild(push, [canPush(), !!subscription, store.live, store.maker, asking], () => (!store.maker ? [] : [
       h('h3', null, t('setup.push')),
       !canPush() ? h('p', { class: 'hint' }, t('setup.push.no'))
         : h('button', { type: 'button', class: 'tap', 'data-key': 'push', disabled: !store.live || asking, onclick: () => (subscription ? pushOff() : pushOn()) }, t(asking ? 'setup.push.asking' : subscription ? 'setup.push.off' : 'setup.push.on')),
-    ]);
+    ]));
   }
 
   // A browser whose service for messages can't be reached may never answer.

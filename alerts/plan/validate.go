@@ -208,9 +208,9 @@ func (r Recipe) Validate() []Problem {
 		positive(f+".headspace", c.Headspace, false, "the headspace")
 		switch {
 		case c.Wax > 0 && c.Volume > 0:
-			add(f, quoteOr(c.Name, ""), "it has a weight of wax and a volume", "keep one of the two")
+			add(f, quoteOr(c.Name, "unfinished"), "it has a weight of wax and a volume", "keep one of the two")
 		case c.Wax == 0 && c.Volume == 0:
-			add(f, quoteOr(c.Name, ""), "it has neither a weight of wax nor a volume", `write wax = "6 oz", or volume = "250 ml" with a headspace`)
+			add(f, quoteOr(c.Name, "unfinished"), "it has neither a weight of wax nor a volume", `write wax = "6 oz", or volume = "250 ml" with a headspace`)
 		case c.Volume > 0 && c.Headspace >= c.Volume:
 			add(f+".headspace", units.Volume(c.Headspace, r.Show.Mass), "nothing of the container's volume is left", "make the headspace smaller than the volume")
 		}

@@ -426,7 +426,7 @@ export default {
   'recipe.method.not stated': 'not stated',
   'recipe.basis.of wax': 'of the wax',
   'recipe.basis.of total': 'of everything in the jug',
-  'recipe.basis.': 'as usual',
+  'recipe.basis.': 'not said: of the wax',
   'recipe.errors': { one: 'One thing to put right', other: '{n} things to put right' },
   'recipe.deleted': 'Recipe deleted.',
   'recipe.saved': 'Recipe saved.',

@@ -53,7 +53,7 @@ export async function recipe(main, { id }) {
     const value = obj[key] === undefined || obj[key] === null ? '' : String(obj[key]);
     if (Array.isArray(example)) {
       el = h('select', { id: fid, onchange: put }, example.map((x) => h('option', { value: x, selected: x === value },
-        has(`recipe.basis.${x}`) ? t(`recipe.basis.${x}`) : has(`recipe.method.${x}`) ? t(`recipe.method.${x}`) : x || '–')));
+        has(`recipe.${key === 'method' ? 'method' : 'basis'}.${x}`) ? t(`recipe.${key === 'method' ? 'method' : 'basis'}.${x}`) : x || '–')));
     } else if (key === 'notes') {
       el = h('textarea', { id: fid, rows: 4, oninput: put, 'aria-describedby': `${fid}-e` });
       el.value = value;
@@ -126,17 +126,18 @@ export async function recipe(main, { id }) {
     const rest = [];
     let first = null;
     for (const f of list) {
-      const at = fields.get(f.field);
+      // What concerns a whole part stands at its first field after the name.
+      const at = fields.get(f.field) || [...fields].find(([path]) => path.startsWith(`${f.field}.`) && !path.endsWith('.name'))?.[1];
       if (!at) { rest.push(f); continue; }
       at.input.setAttribute('aria-invalid', 'true');
-      at.note.textContent = f.text;
+      at.note.textContent = inForm(f.text);
       at.note.hidden = false;
       first ||= at.input;
     }
     const n = list.length;
     errors.replaceChildren(h('div', { class: 'err-box' },
       h('p', { class: 'err' }, n ? t('recipe.errors', { n }) : t('failed', { why: message })),
-      h('ul', { class: 'do' }, rest.map((f) => h('li', null, `${f.field} ${f.text}`)))));
+      h('ul', { class: 'do' }, rest.map((f) => h('li', null, `${f.field} ${inForm(f.text)}`)))));
     (first || errors).scrollIntoView({ block: 'center' });
     first?.focus({ preventScroll: true });
     say(n ? t('recipe.errors', { n }) : message, true);
@@ -159,6 +160,9 @@ export async function recipe(main, { id }) {
   draw();
   return { title: () => doc.name || t('recipe.new') };
 }
+
+/** What is wrong, without how it is mended in the file: here there is a field for it. */
+const inForm = (text) => text.replace(/; (write|add|set) [^;]*(=|\[\[)[^;]*$/, '');
 
 /** A recipe's key from its name: small letters, digits and dashes. */
 export function slug(name) {

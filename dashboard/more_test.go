@@ -186,7 +186,7 @@ func TestRecordFiles(t *testing.T) {
 		t.Errorf("Content-Disposition %q", got)
 	}
 	// What was exported can be read back.
-	back, err := replay.NewReader("export.csv", w.Body)
+	back, err := replay.NewReader("export.csv", w.Body, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -17,7 +17,7 @@ import (
 // Row is one line of a recorded curve.
 type Row struct {
 	Line    int             // in the file, from 1
-	Time    string          // as it stood in the file
+	Time    string          // RFC 3339, or seconds as a number
 	Seconds float64         // from an origin of the file's own; RFC 3339 becomes Unix time
 	Clock   bool            // Time is RFC 3339
 	Celsius float64         // NaN when the line has no temperature
@@ -47,87 +47,42 @@ type Reader struct {
 	in   *bufio.Reader
 	line int
 	cols columns
+	tell func(line int, what string)
+	// A first line that is a reading already.
+	pending *string
+	lastDay float64 // s, of the last time of day without a date
+	days    float64 // s, midnights passed
+	asked   bool    // the first temperature has been looked at
 	// Cut tells that the last line was cut short and left out: what a logger
 	// leaves behind that was killed while writing. It holds the line's number.
 	Cut int
 }
 
-type columns struct {
-	n                                    int
-	time, temp, ambient, event           int
-	quality, role                        int
-	tempF, ambientF, seconds, mayBeClock bool
-	sep                                  byte
-	station, data                        int // -1 = none
-}
-
-// NewReader reads the header line of a file; name is for error messages.
-func NewReader(name string, r io.Reader) (*Reader, error) {
-	rd := &Reader{name: name, in: bufio.NewReaderSize(r, 1<<16)}
+// NewReader reads the header line of a file; name is for error messages. Each
+// note, where it is not nil, is told what had to be taken for granted, and the line.
+func NewReader(name string, r io.Reader, note func(line int, what string)) (*Reader, error) {
+	rd := &Reader{name: name, in: bufio.NewReaderSize(r, 1<<16), tell: note}
 	head, _, err := rd.next()
 	if errors.Is(err, io.EOF) {
 		return nil, rd.fail("the file is empty", `begin it with a header line such as "time_s,temp_c"`)
 	} else if err != nil {
 		return nil, err
 	}
-	c := columns{time: -1, temp: -1, ambient: -1, event: -1, quality: -1, role: -1, station: -1, data: -1, sep: ','}
 	head = strings.TrimPrefix(head, "\ufeff")
-	if !strings.Contains(head, ",") {
-		for _, s := range []byte{';', '\t'} {
-			if strings.IndexByte(head, s) >= 0 {
-				c.sep = s
-			}
-		}
+	if rd.cols, err = rd.readHeader(head); err != nil {
+		return nil, err
 	}
-	var buf []string
-	fields := split(head, c.sep, buf)
-	c.n = len(fields)
-	var tempName string
-	for i, f := range fields {
-		switch key := strings.ToLower(strings.TrimSpace(f)); key {
-		case "time":
-			if c.time < 0 || c.seconds {
-				c.time, c.seconds, c.mayBeClock = i, false, true
-			}
-		case "time_s", "seconds":
-			if c.time < 0 {
-				c.time, c.seconds = i, true
-			}
-		case "temp_c", "temp_f":
-			if c.temp >= 0 {
-				if tempName == key {
-					return nil, rd.fail(fmt.Sprintf("two columns are called %q", key), "rename or remove one of them")
-				}
-				if key == "temp_f" { // both units: the Celsius one is taken
-					continue
-				}
-			}
-			tempName = key
-			c.temp, c.tempF = i, key == "temp_f"
-		case "ambient_c", "ambient_f":
-			if c.ambient < 0 || key == "ambient_c" {
-				c.ambient, c.ambientF = i, key == "ambient_f"
-			}
-		case "event":
-			c.event = i
-		case "quality":
-			c.quality = i
-		case "role":
-			c.role = i
-		case "station_s":
-			c.station = i
-		case "data":
-			c.data = i
-		}
+	if rd.cols.headerless {
+		rd.pending = &head
 	}
-	if c.time < 0 {
-		return nil, rd.fail("the header line has no time column", `call it "time" (RFC 3339) or "time_s" (seconds)`)
-	}
-	if c.temp < 0 {
-		return nil, rd.fail("the header line has no temperature column", `call it "temp_c" or "temp_f"`)
-	}
-	rd.cols = c
 	return rd, nil
+}
+
+// note tells of something that was taken for granted.
+func (r *Reader) note(what string) {
+	if r.tell != nil {
+		r.tell(max(r.line, 1), what)
+	}
 }
 
 func (r *Reader) fail(what, mend string) error {
@@ -175,8 +130,12 @@ func (r *Reader) next() (s string, whole bool, err error) {
 	}
 }
 
-// split cuts a line at sep; a field in double quotes may hold sep.
+// split cuts a line at sep; a field in double quotes may hold sep. A blank stands
+// for any run of them.
 func split(s string, sep byte, out []string) []string {
+	if sep == ' ' {
+		return strings.Fields(s)
+	}
 	out = out[:0]
 	if strings.IndexByte(s, '"') < 0 {
 		for {
@@ -209,6 +168,10 @@ func split(s string, sep byte, out []string) []string {
 
 // Next returns the next row, or io.EOF after the last.
 func (r *Reader) Next() (Row, error) {
+	if p := r.pending; p != nil {
+		r.pending = nil
+		return r.parse(*p)
+	}
 	s, whole, err := r.next()
 	if err != nil {
 		return Row{}, err
@@ -237,25 +200,54 @@ func (r *Reader) parse(s string) (Row, error) {
 		}
 	}
 	row.Time = strings.TrimSpace(f[c.time])
-	v, err := strconv.ParseFloat(row.Time, 64)
+	if c.date >= 0 && c.date < len(f) {
+		row.Time = strings.TrimSpace(f[c.date]) + " " + row.Time
+	}
+	v, err := c.number(row.Time)
 	switch {
-	case err == nil && !math.IsNaN(v) && !math.IsInf(v, 0):
-		row.Seconds = v
-	case c.mayBeClock:
-		t, ok := parseClock(row.Time)
+	case err == nil && !math.IsNaN(v):
+		if c.second == 1 && math.Abs(v) > 1e11 {
+			v /= 1e3 // milliseconds since 1970
+			row.Time = plainSeconds(v)
+		}
+		row.Seconds = v * c.second
+		if c.second != 1 || !json.Valid([]byte(row.Time)) {
+			row.Time = plainSeconds(row.Seconds)
+		}
+	case !c.seconds:
+		t, day, ok := parseClock(row.Time)
 		if !ok {
 			return row, r.fail(fmt.Sprintf("%q is no time", row.Time), `write RFC 3339, such as 2026-05-24T14:30:00Z, or seconds`)
 		}
-		row.Clock = true
 		row.Seconds = float64(t.Unix()) + float64(t.Nanosecond())/1e9
+		if day {
+			// A time of day alone: past midnight it begins anew.
+			if row.Seconds < r.lastDay-12*3600 {
+				r.days += 24 * 3600
+			}
+			r.lastDay = row.Seconds
+			row.Seconds += r.days
+			row.Time = plainSeconds(row.Seconds)
+		} else {
+			row.Clock = true
+			if _, err := time.Parse(time.RFC3339, row.Time); err != nil {
+				row.Time = t.Format(time.RFC3339Nano) // with no zone of its own, as if UTC
+			}
+		}
 	default:
 		return row, r.fail(fmt.Sprintf("%q is no number of seconds", row.Time), `write seconds such as 12.5, or call the column "time" for times of day`)
 	}
-	if row.Celsius, err = r.temperature(f[c.temp], c.tempF); err != nil {
+	if row.Celsius, err = r.temperature(f[c.temp], c.tempIn); err != nil {
 		return row, err
 	}
+	if !r.asked && !math.IsNaN(row.Celsius) {
+		r.asked = true
+		if !c.tempSaid && row.Celsius > hotterThanWax {
+			return row, r.fail(fmt.Sprintf("%g can hardly be °C, and the header doesn't say", row.Celsius), `call the column "temp_f" if it is °F, "temp_c" if it is °C all the same`)
+		}
+	}
 	if c.ambient >= 0 && c.ambient < len(f) {
-		if row.Ambient, err = r.temperature(f[c.ambient], c.ambientF); err != nil {
+		if row.Ambient, err = r.temperature(f[c.ambient], c.ambientIn); err != nil {
 			return row, err
 		}
 	}
@@ -278,27 +270,43 @@ func (r *Reader) parse(s string) (Row, error) {
 	return row, nil
 }
 
-func parseClock(s string) (time.Time, bool) {
-	for _, layout := range [...]string{time.RFC3339Nano, "2006-01-02 15:04:05.999999999Z07:00", "2006-01-02T15:04:05.999999999", "2006-01-02 15:04:05.999999999"} {
-		if t, err := time.Parse(layout, s); err == nil {
-			return t, true
-		}
-	}
-	return time.Time{}, false
+func plainSeconds(v float64) string {
+	return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64)
 }
 
-func (r *Reader) temperature(s string, fahrenheit bool) (float64, error) {
+// hotterThanWax is a temperature that no wax is melted at, °C: in a column that
+// doesn't name its unit it will be °F.
+const hotterThanWax = 125.0
+
+// parseClock reads a date and time, or a time of day alone.
+func parseClock(s string) (t time.Time, day, ok bool) {
+	for _, layout := range [...]string{
+		time.RFC3339Nano, "2006-01-02 15:04:05.999999999Z07:00", "2006-01-02T15:04:05.999999999", "2006-01-02 15:04:05.999999999",
+		"2006-01-02 15:04", "2006/1/2 15:04:05.999999999", "2.1.2006 15:04:05.999999999",
+		// Which is day and which month matters only over midnight.
+		"1/2/2006 15:04:05.999999999", "2/1/2006 15:04:05.999999999", "1/2/2006 3:04:05 PM", "2/1/2006 3:04:05 PM",
+	} {
+		if t, err := time.Parse(layout, s); err == nil {
+			return t, false, true
+		}
+	}
+	for _, layout := range [...]string{"15:04:05.999999999", "15:04", "3:04:05 PM", "3:04 PM"} {
+		if t, err := time.Parse(layout, s); err == nil {
+			return t.AddDate(1970, 0, 0), true, true
+		}
+	}
+	return time.Time{}, false, false
+}
+
+func (r *Reader) temperature(s string, in scale) (float64, error) {
 	s = strings.TrimSpace(s)
 	switch strings.ToLower(s) {
 	case "", "nan", "na", "n/a", "null", "none", "-", "--":
 		return math.NaN(), nil
 	}
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil || math.IsInf(v, 0) {
+	v, err := r.cols.number(s)
+	if err != nil {
 		return 0, r.fail(fmt.Sprintf("%q is no temperature", s), "write a plain number such as 57.2, or leave it empty where there was no reading")
 	}
-	if fahrenheit {
-		v = (v - 32) / 1.8
-	}
-	return v, nil
+	return in.celsius(v), nil
 }

@@ -96,12 +96,48 @@ func TestForms(t *testing.T) {
 		{"quality and role", "time_s,temp_c,quality,role", func(i int, t, c float64) string {
 			return fmt.Sprintf("%g,%.4f,good,pot\n%g,21.1,good,jar\n", t, c, t)
 		}},
+		{"no header", "0,85", func(_ int, t, c float64) string {
+			if t == 0 {
+				return ""
+			}
+			return fmt.Sprintf("%g,%.4f\n", t, c)
+		}},
+		{"no header, blanks", "0 85", func(_ int, t, c float64) string {
+			if t == 0 {
+				return ""
+			}
+			return fmt.Sprintf("%g  %.4f\n", t, c)
+		}},
+		{"decimal commas", "time_s;temp_c", func(_ int, t, c float64) string {
+			return strings.ReplaceAll(fmt.Sprintf("%.1f;%.4f\n", t, c), ".", ",")
+		}},
+		{"a spreadsheet's names", "Date/Time,Bath temp,Wax temp (°F),Room (°F)", func(_ int, t, c float64) string {
+			return fmt.Sprintf("%s,99,%.4f,\n", start.Add(time.Duration(t)*time.Second).Format("1/2/2006 15:04:05"), c*1.8+32)
+		}},
+		{"minutes and kelvin", "Elapsed (min)\tTemperature [K]", func(_ int, t, c float64) string {
+			return fmt.Sprintf("%.6f\t%.4f\n", t/60, c+273.15)
+		}},
+		{"milliseconds", "time_ms,temp_c", func(_ int, t, c float64) string {
+			return fmt.Sprintf("%.0f,%.4f\n", 1000*(float64(start.Unix())+t), c)
+		}},
+		{"date and time apart, over midnight", "Date,Time,T", func(_ int, t, c float64) string {
+			at := start.Add(9*time.Hour + 25*time.Minute + time.Duration(t)*time.Second)
+			return fmt.Sprintf("%s,%s,%.4f\n", at.Format("2006-01-02"), at.Format("15:04:05"), c)
+		}},
+		{"times of day, over midnight", "clock,celsius", func(_ int, t, c float64) string {
+			return fmt.Sprintf("%s,%.4f\n", start.Add(9*time.Hour+25*time.Minute+time.Duration(t)*time.Second).Format("15:04:05"), c)
+		}},
 		{"semicolons", "time_s;temp_c", func(_ int, t, c float64) string {
 			return fmt.Sprintf("%g;%.4f\n", t, c)
 		}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			got := steps(t, curve(560, c.header, c.line), plain)
+			for _, s := range got[:3] {
+				if !s.Clock && !json.Valid([]byte(s.Time)) {
+					t.Errorf("the time is given as %s, which is neither seconds nor RFC 3339", s.Time)
+				}
+			}
 			if len(got) != len(ref) {
 				t.Fatalf("%d steps, want %d", len(got), len(ref))
 			}
@@ -258,6 +294,7 @@ func TestBroken(t *testing.T) {
 		{"bad time", "time_s,temp_c\n0,80\nnoon,79\n2,78\n", `curve.csv:3: "noon" is no number of seconds`},
 		{"bad clock", "time,temp_c\nyesterday,80\n2,78\n", `curve.csv:2: "yesterday" is no time`},
 		{"bad temperature", "time_s,temp_c\n0,80\n# note\n1,hot\n2,78\n", `curve.csv:4: "hot" is no temperature`},
+		{"unnamed °F", "time,temp\n0,185\n1,184.9\n", "curve.csv:2: 185 can hardly be °C"},
 		{"decimal commas", "time_s,temp_c\n0,80,5\n2,78,1\n", "curve.csv:2: the line has 3 columns, the header 2"},
 		{"short line", "time_s,temp_c\n0\n1,79\n", "curve.csv:2: the line has 1 of 2 columns"},
 	} {
@@ -271,6 +308,28 @@ func TestBroken(t *testing.T) {
 				t.Error("the error names no mend")
 			}
 		})
+	}
+}
+
+// What had to be taken for granted is told, with its line.
+func TestNotes(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("seconds,wax\n")
+	for i := range 400 {
+		at := float64(i)
+		if i >= 200 {
+			at -= 60
+		}
+		fmt.Fprintf(&b, "%g,%.3f\n", at, newton(float64(i)))
+	}
+	var notes []string
+	opt := plain
+	opt.Note = func(line int, what string) { notes = append(notes, fmt.Sprintf("%d: %s", line, what)) }
+	if _, err := replay.Run("curve.csv", strings.NewReader(b.String()), opt, func(replay.Step, *forecast.Engine) error { return nil }); err != nil {
+		t.Fatal(err)
+	}
+	if len(notes) != 2 || !strings.HasPrefix(notes[0], `1: the time is taken from the column "seconds", the temperature from "wax" in °C`) || !strings.HasPrefix(notes[1], "202: the clock of the file goes back by 60 s") {
+		t.Errorf("notes %q", notes)
 	}
 }
 

@@ -2,6 +2,7 @@ package replay
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"strings"
@@ -22,6 +23,9 @@ type Options struct {
 	Direction forecast.Direction // 0: toward the target from where the wax is
 	Ambient   float64            // °C, measured air; NaN when not known
 	Known     forecast.Known
+	// Note is told what had to be taken for granted, and at which line of the
+	// file; nil for nobody.
+	Note func(line int, what string)
 }
 
 // Step is one reading of the curve and the forecast made at it.
@@ -38,7 +42,7 @@ type Step struct {
 // each returns ends it. The line that was cut short at the end of the file is
 // returned, 0 when none was.
 func Run(name string, in io.Reader, opt Options, each func(Step, *forecast.Engine) error) (cut int, err error) {
-	rd, err := NewReader(name, in)
+	rd, err := NewReader(name, in, opt.Note)
 	if err != nil {
 		return 0, err
 	}
@@ -48,6 +52,7 @@ func Run(name string, in io.Reader, opt Options, each func(Step, *forecast.Engin
 		e.Room(0, opt.Ambient)
 	}
 	toward := opt.Direction
+	steps := 0
 	begun, origin := false, 0.0 // of the station's own time line
 	for {
 		row, err := rd.Next()
@@ -69,7 +74,16 @@ func Run(name string, in io.Reader, opt Options, each func(Step, *forecast.Engin
 			}
 			at = row.Seconds - origin
 		} else {
+			was := line.shift
 			at = line.place(row.Seconds, c, e)
+			if d := was - line.shift; steps > 0 && d != 0 {
+				word := "ahead"
+				if d < 0 {
+					word = "back"
+				}
+				rd.note(fmt.Sprintf("the clock of the file goes %s by %.0f s here; the curve is taken on without the step", word, math.Abs(d)))
+			}
+			steps++
 		}
 		if row.Known != nil { // an exported batch: begin as the station did
 			e = forecast.New(*row.Known)

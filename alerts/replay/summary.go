@@ -19,12 +19,15 @@ func Summary(w io.Writer, name string, in io.Reader, opt Options, fahrenheit boo
 		if runErr != nil {
 			return cut, runErr
 		}
-		fmt.Fprintln(w, "There is no reading in this file.")
-		return cut, nil
+		return cut, &Error{File: name, Line: 1, What: "there is no reading in this file", Mend: "write a line for each below the header, such as 0,84.5"}
 	}
 	temp := degrees(fahrenheit)
 	last := steps[len(steps)-1]
-	fmt.Fprintf(w, "%d readings over %s, from %s to %s.\n", len(steps), span(last.At-steps[0].At), temp(firstCelsius(steps)), temp(lastCelsius(steps)))
+	readings := "readings"
+	if len(steps) == 1 {
+		readings = "reading"
+	}
+	fmt.Fprintf(w, "%d %s over %s, from %s to %s.\n", len(steps), readings, span(last.At-steps[0].At), temp(firstCelsius(steps)), temp(lastCelsius(steps)))
 	c, reached := crossed(steps)
 	if !reached {
 		f := last.Forecast

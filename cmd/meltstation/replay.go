@@ -83,6 +83,12 @@ func runReplay(ctx context.Context, args []string, std Streams) error {
 	} else {
 		name = "standard input"
 	}
+	notes := 0
+	opt.Note = func(line int, what string) {
+		if notes++; notes <= 10 {
+			fmt.Fprintf(std.Err, "%s:%d: %s\n", name, line, what)
+		}
+	}
 	out := bufio.NewWriterSize(std.Out, 1<<16)
 	var cut int
 	switch {
@@ -104,6 +110,9 @@ func runReplay(ctx context.Context, args []string, std Streams) error {
 	// What was worked out before a broken line is printed all the same.
 	if ferr := out.Flush(); err == nil && ferr != nil {
 		err = fmt.Errorf("writing: %w", ferr)
+	}
+	if notes > 10 {
+		fmt.Fprintf(std.Err, "%s: and %d more like these\n", name, notes-10)
 	}
 	if cut > 0 {
 		fmt.Fprintf(std.Err, "%s:%d: the last line is cut short and was left out\n", name, cut)

@@ -323,7 +323,7 @@ func (s *Server) recordFile(format string) handler {
 			f := recordFiles[format]
 			policy := recordPolicy
 			if format == "html" {
-				policy = record.CSP() + "; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+				policy = record.CSP() + "; frame-ancestors 'none'"
 			}
 			sendFile(w, policy, f.kind, id+"."+format, f.download, body.Bytes())
 			return nil
@@ -349,7 +349,7 @@ func (s *Server) labels(w http.ResponseWriter, r *http.Request) error {
 		if err := rec.Labels(&body, n, s.book.Location); err != nil {
 			return err
 		}
-		sendFile(w, record.CSP()+"; frame-ancestors 'none'; base-uri 'none'; form-action 'none'", "text/html; charset=utf-8", "labels.html", false, body.Bytes())
+		sendFile(w, record.CSP()+"; frame-ancestors 'none'", "text/html; charset=utf-8", "labels.html", false, body.Bytes())
 		return nil
 	})
 }

@@ -216,6 +216,29 @@ func TestRecordFiles(t *testing.T) {
 	}
 }
 
+// A policy that names a directive twice is not what it seems: browsers heed the
+// first alone.
+func TestPoliciesNameEachDirectiveOnce(t *testing.T) {
+	_, opt := withTrace(t)
+	g := newRig(t, opt)
+	for _, path := range []string{"/", "/api/v1/batches", "/api/v1/batches/26-11-24-A/record.html", "/api/v1/batches/26-11-24-A/record.svg", "/api/v1/batches/26-11-24-A/labels.html"} {
+		w := g.ask("GET", path, "")
+		seen := map[string]bool{}
+		for d := range strings.SplitSeq(w.Header().Get("Content-Security-Policy"), ";") {
+			name, _, _ := strings.Cut(strings.TrimSpace(d), " ")
+			if seen[name] || name == "" {
+				t.Errorf("%s: %q in %s", path, name, w.Header().Get("Content-Security-Policy"))
+			}
+			seen[name] = true
+		}
+		for _, need := range []string{"default-src", "base-uri", "form-action", "frame-ancestors"} {
+			if !seen[need] {
+				t.Errorf("%s: no %s", path, need)
+			}
+		}
+	}
+}
+
 func TestFindingsOfAClosedBatch(t *testing.T) {
 	_, opt := withTrace(t)
 	g := newRig(t, opt)

@@ -30,34 +30,58 @@ func finder(c *config.Config, o Options, st *station.Station, sup *probe.Supervi
 			}
 			return adjust.keep(ctx, sup, func() []probe.Spec { return specs })
 		}
-		bulk := &w1.Bulk{}
-		return adjust.keep(ctx, sup, func() []probe.Spec { return found(c, o, st, bulk) })
+		look := &look{config: c, options: o, station: st, discover: func() ([]w1.Found, error) { return w1.Discover("") }}
+		return adjust.keep(ctx, sup, look.specs)
 	}
 }
 
-// found are the 1-Wire probes attached now. The first by id is taken to be in
-// the wax; more than one needs a settings file to say what each is in.
-func found(c *config.Config, o Options, st *station.Station, bulk *w1.Bulk) []probe.Spec {
-	list, err := w1.Discover("")
-	if err != nil || len(list) == 0 {
-		st.SetTrouble("probes", noProbe(err))
+// look finds the 1-Wire probes where no settings name them.
+type look struct {
+	config   *config.Config
+	options  Options
+	station  *station.Station
+	discover func() ([]w1.Found, error)
+	bulk     w1.Bulk
+	wax      string // the probe that is taken to be in the wax
+}
+
+// specs are the 1-Wire probes attached now. The first by id that was ever found is
+// taken to be in the wax, and stays so while it is away: another one must not be
+// read in its place. More than one needs a settings file to say what each is in.
+func (l *look) specs() []probe.Spec {
+	list, err := l.discover()
+	if len(list) == 0 && l.wax == "" {
+		l.station.SetTrouble("probes", noProbe(err))
 		return nil
 	}
-	if len(list) > 1 {
-		st.SetTrouble("probes", fmt.Sprintf("%d probes were found and %s is taken to be in the wax. Say in a settings file what each is in (see the README).", len(list), list[0].ID))
-	} else {
-		st.ClearTrouble("probes")
+	if l.wax == "" {
+		l.wax = list[0].ID
 	}
-	var specs []probe.Spec
-	for i, f := range list {
-		s := probe.Spec{
-			ID: f.ID, Name: f.ID, Kind: "w1", Where: f.ID, Role: probe.RolePot, Pot: c.Pots[0].ID, Every: time.Second,
-			Open: w1.Open("", f.ID, w1.Options{Bulk: bulk, Log: o.Log}),
+	here := false
+	for _, f := range list {
+		here = here || f.ID == l.wax
+	}
+	switch {
+	case !here && len(list) > 0:
+		l.station.SetTrouble("probes", fmt.Sprintf("%s, which is taken to be in the wax, is gone; %s is attached. If that one is in the wax now, start meltstation anew, or say in a settings file what each is in (see the README).", l.wax, list[0].ID))
+	case !here:
+		l.station.SetTrouble("probes", noProbe(err))
+	case len(list) > 1:
+		l.station.SetTrouble("probes", fmt.Sprintf("%d probes were found and %s is taken to be in the wax. Say in a settings file what each is in (see the README).", len(list), l.wax))
+	default:
+		l.station.ClearTrouble("probes")
+	}
+	spec := func(id string, role probe.Role) probe.Spec {
+		return probe.Spec{
+			ID: id, Name: id, Kind: "w1", Where: id, Role: role, Pot: l.config.Pots[0].ID, Every: time.Second,
+			Open: w1.Open("", id, w1.Options{Bulk: &l.bulk, Log: l.options.Log}),
 		}
-		if i > 0 {
-			s.Role = probe.RoleJar
+	}
+	specs := []probe.Spec{spec(l.wax, probe.RolePot)} // away or not: the supervisor says so and waits
+	for _, f := range list {
+		if f.ID != l.wax {
+			specs = append(specs, spec(f.ID, probe.RoleJar))
 		}
-		specs = append(specs, s)
 	}
 	return specs
 }

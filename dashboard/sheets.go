@@ -159,15 +159,19 @@ func (s *Server) sheet(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return s.recipeError(r, err)
 	}
-	sheet, err := work(req.Counts, req.Options)
+	whole := func() (plan.Sheet, error) {
+		sheet, err := work(req.Counts, req.Options)
+		if err == nil && req.Scale != 0 && req.Scale != 1 {
+			sheet, err = sheet.Scale(req.Scale)
+		}
+		return sheet, err
+	}
+	sheet, err := whole()
 	if err == nil && req.Options.Window == 0 && req.Options.Cooling == nil && s.opts.Cooling != nil {
 		// The sheet says which jug and how much; the jug's past says how long it stays warm.
 		if req.Options.Cooling = s.opts.Cooling(sheet.Jug, sheet.Melts[0].TotalGrams); req.Options.Cooling != nil {
-			sheet, err = work(req.Counts, req.Options)
+			sheet, err = whole()
 		}
-	}
-	if err == nil && req.Scale != 0 && req.Scale != 1 {
-		sheet, err = sheet.Scale(req.Scale)
 	}
 	if err == nil && req.Melt != 0 {
 		sheet, err = sheet.OfMelt(req.Melt)

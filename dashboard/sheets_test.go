@@ -31,6 +31,25 @@ func TestASheetKnowsHowItsJugCools(t *testing.T) {
 	}
 }
 
+// A jug that is to be twice as full cools half as fast: its past is asked for what
+// will be in it.
+func TestAScaledSheetCoolsAsItsOwnMass(t *testing.T) {
+	var asked []float64
+	g := newRig(t, func(o *Options) {
+		o.Cooling = func(_ string, grams float64) *plan.Cooling {
+			asked = append(asked, grams)
+			return &plan.Cooling{K: 1 / grams, Room: 20}
+		}
+	})
+	body := `{"recipe":` + form + `,"counts":[{"container":"Tin 200","n":6}],"scale":2}`
+	if w := g.ask("POST", "/api/v1/sheet", body); w.Code != 200 {
+		t.Fatal(w.Code, w.Body)
+	}
+	if len(asked) != 1 || asked[0] < 1900 {
+		t.Errorf("asked how %g g cool, want those of twelve tins", asked)
+	}
+}
+
 func TestABatchIsMadeAgainAndTwiceAsLarge(t *testing.T) {
 	st, opt := withTrace(t)
 	g := newRig(t, opt)

@@ -50,7 +50,7 @@ export function outlook(next, elapsed, now, units) {
   let words = `when.${next.status}`;
   if (next.status === 'unreachable' && cooling) words = 'when.unreachable.cooling';
   const when = has(words) ? t(words) : t('when.unknown');
-  const reason = next.reason && next.reason !== when ? own(next.reason, units) : '';
+  const reason = next.reason && !next.reason.startsWith(when) ? own(next.reason, units) : ''; // nothing is said twice
   return { what, when, big: '', range: reason, note, kind: 'words' };
 }
 

@@ -82,6 +82,7 @@ type Station struct {
 	room     *probe.Reading
 	roomAt   time.Duration
 	troubles map[string]Trouble
+	idle     map[string]idle // by probe
 	storeErr error
 	diskFree int64
 	shelf    []*run // poured batches whose pot has gone on
@@ -115,6 +116,7 @@ func New(ctx context.Context, o Options) (*Station, error) {
 		flush:    make(chan struct{}, 1),
 		born:     time.Now(),
 		troubles: map[string]Trouble{},
+		idle:     map[string]idle{},
 		dirty:    map[string]trace.Batch{},
 		given:    map[string]bool{},
 		diskFree: -1,
@@ -329,9 +331,32 @@ func (s *Station) Take(r probe.Reading) {
 			taken = p.take(at, r) || taken
 		}
 	}
-	if !taken { // no batch wants it, but it was
+	if !taken && s.idles(at, r) { // no batch wants it, but it was
 		s.opt.Store.Append(readingEntry("", r.Pot, at, r))
 	}
+}
+
+// idleEvery is how often a reading that belongs to no batch goes into the trace:
+// a station left on for years would fill its card with an empty jug.
+const idleEvery = 15 * time.Second
+
+// idle is the last reading of a probe that went into the trace without a batch.
+type idle struct {
+	at      time.Duration
+	quality probe.Quality
+}
+
+// idles reports whether a reading without a batch is worth keeping: it is a while
+// since the last, or the probe does better or worse than then.
+func (s *Station) idles(at time.Duration, r probe.Reading) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	last, ok := s.idle[r.Probe]
+	if ok && r.Quality == last.quality && at >= last.at && at-last.at < idleEvery {
+		return false
+	}
+	s.idle[r.Probe] = idle{at, r.Quality}
+	return true
 }
 
 func readingEntry(batch, pot string, at time.Duration, r probe.Reading) trace.Entry {

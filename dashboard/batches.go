@@ -512,12 +512,16 @@ func (s *Server) lesson(w http.ResponseWriter, r *http.Request) error {
 	if s.book == nil {
 		return problemUnavailable.with("No records are kept.")
 	}
-	recipe := r.URL.Query().Get("recipe")
+	query := r.URL.Query()
+	recipe, show := query.Get("recipe"), plan.Display{Temperature: query.Get("temperature"), Mass: query.Get("mass")}
+	if !slices.Contains([]string{"", "C", "F"}, show.Temperature) || !slices.Contains([]string{"", "g", "oz"}, show.Mass) {
+		return problemInvalid.with("Temperatures are shown in C or F, masses in g or oz.")
+	}
 	if len(recipe) > maxShort {
 		return problemInvalid.with("There is no recipe of so long a name.")
 	}
 	return s.heavy(r.Context(), func() error {
-		v, err := s.book.Lesson(r.Context(), recipe)
+		v, err := s.book.Lesson(r.Context(), recipe, show)
 		if err != nil {
 			return s.batchError(r, err)
 		}

@@ -152,7 +152,7 @@
 //	                                              → {"sheet":plan.Sheet,"text":"…the sheet as plain text…"}
 //	GET    /api/v1/shelf                          → shelf.Board
 //	GET    /api/v1/shelf.ics                      the waits as a calendar
-//	GET    /api/v1/lesson?recipe=                 → lesson.Findings
+//	GET    /api/v1/lesson?recipe=&temperature=F&mass=oz   → lesson.Findings (all may be left out)
 //
 // A form is a recipe with the keys of the recipe file, quantities as text with
 // their units ("185 F", "1 lb 4 oz"); package recipe reads and writes it. The key

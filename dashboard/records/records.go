@@ -313,32 +313,36 @@ func (b *Book) csv(ctx context.Context, w io.Writer, batch trace.Batch) error {
 	})
 }
 
-// Lesson compares the last batches, all of them or those of one recipe.
-func (b *Book) Lesson(ctx context.Context, recipe string) (lesson.Findings, error) {
+// Lesson compares the last batches, all of them or those of one recipe, in words
+// of the given units; without units in those of the latest batch.
+func (b *Book) Lesson(ctx context.Context, recipe string, show plan.Display) (lesson.Findings, error) {
 	list, err := b.Store.Batches(ctx, trace.Query{Recipe: recipe, Limit: 200})
 	if err != nil {
 		return lesson.Findings{}, err
 	}
 	var outcomes []lesson.Outcome
-	var o lesson.Options
+	var latest plan.Sheet
+	one := true                  // they are all of one recipe
 	for i, batch := range list { // the newest first
 		r, sheet, _, err := b.paper(ctx, batch)
 		if err != nil {
 			return lesson.Findings{}, err
 		}
 		if i == 0 {
-			o.Show = sheet.Show
-			if recipe != "" {
-				o.Thresholds, o.MaxLoad = sheet.Thresholds, maxLoad(sheet)
-			}
+			latest = sheet
 		}
 		if !r.Poured.IsZero() {
+			one = one && sheet.Recipe == latest.Recipe
 			outcomes = append(outcomes, lesson.FromRecord(r, sheet))
 		}
 	}
 	slices.Reverse(outcomes)
-	o.Show.Temperature = cmp.Or(o.Show.Temperature, b.Units.Temperature, "C")
-	o.Show.Mass = cmp.Or(o.Show.Mass, b.Units.Mass, "g")
+	var o lesson.Options
+	if one { // so its limits are those of the next trial
+		o.Thresholds, o.MaxLoad = latest.Thresholds, maxLoad(latest)
+	}
+	o.Show.Temperature = cmp.Or(show.Temperature, latest.Show.Temperature, b.Units.Temperature, "C")
+	o.Show.Mass = cmp.Or(show.Mass, latest.Show.Mass, b.Units.Mass, "g")
 	return lesson.Compare(outcomes, o), nil
 }
 

@@ -161,11 +161,11 @@ func TestShelfAndLesson(t *testing.T) {
 		t.Errorf("shelf %+v, %v", list, err)
 	}
 	for _, recipe := range []string{"", "Harbour Fog"} {
-		if f, err := b.Lesson(ctx, recipe); err != nil || f.N != 1 {
+		if f, err := b.Lesson(ctx, recipe, plan.Display{}); err != nil || f.N != 1 {
 			t.Errorf("lesson of %q: %+v, %v", recipe, f, err)
 		}
 	}
-	if f, err := b.Lesson(ctx, "another"); err != nil || f.N != 0 {
+	if f, err := b.Lesson(ctx, "another", plan.Display{}); err != nil || f.N != 0 {
 		t.Errorf("lesson of another: %+v, %v", f, err)
 	}
 }
@@ -382,4 +382,43 @@ func TestCuredCandlesWaitOnTheShelf(t *testing.T) {
 	shown(1, "put back")
 	b.Now = func() time.Time { return cured.Add(61 * 24 * time.Hour) }
 	shown(0, "two months later")
+}
+
+// When every batch is of one recipe, its own limits hold for the next trial, asked
+// for by name or not; the words are in the units asked for.
+func TestLessonOfTheOnlyRecipe(t *testing.T) {
+	b := book(t)
+	row, err := b.Store.Batch(ctx, batch)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 8 {
+		at := time.Duration(i+1) * 24 * time.Hour
+		next := row
+		next.ID, next.StartAt, next.Started = fmt.Sprintf("B-%02d", i), row.StartAt+at, began.Add(at)
+		finish, first := plan.Smooth, 60.0+float64(i%3)
+		if i%2 == 0 {
+			finish, first = plan.Frosted, 55+float64(i%3)
+		}
+		for j, e := range []plan.Event{{Kind: plan.EventStart}, {Kind: plan.EventPoured, First: first, Last: 54},
+			{Kind: plan.EventFound, Found: &plan.Found{Finish: []plan.Finish{finish}}}} {
+			e.ID, e.At, e.Wall = fmt.Sprintf("%s-%d", next.ID, j), next.StartAt+time.Duration(j)*time.Minute, next.Started
+			data, _ := json.Marshal(e)
+			if _, err := b.Store.Commit(ctx, trace.Entry{Batch: next.ID, Pot: "pot", At: e.At, Wall: e.Wall, Kind: trace.KindEvent, ID: e.ID, Name: string(e.Kind), Data: data, Celsius: math.NaN(), Raw: math.NaN()}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := b.Store.PutBatch(ctx, next); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, recipe := range []string{"", "Harbour Fog"} {
+		f, err := b.Lesson(ctx, recipe, plan.Display{Temperature: "F", Mass: "oz"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Trial.Key != "pour" || !strings.Contains(f.Trial.Text, "°F") || strings.Contains(f.Trial.Text, "°C") {
+			t.Errorf("recipe %q: %+v", recipe, f.Trial)
+		}
+	}
 }

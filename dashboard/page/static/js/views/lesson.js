@@ -10,15 +10,18 @@ import { label } from '../taps.js';
 /** Mounts the lessons into `el`, which stays hidden while there are none. */
 export async function lesson(el) {
   let all;
-  try { all = await api.lesson(); } catch { return; } // an extra
-  const recipes = all.recipes || [];
+  try { all = await api.lesson('', units()); } catch { return; } // an extra
+  const recipes = [...(all.recipes || [])].reverse(); // the latest first
   const body = h('div', { class: 'lesson-body' });
   const pick = h('select', {
     id: freshId('f'),
-    onchange: async () => {
-      try { draw(pick.value ? await api.lesson(pick.value) : all); } catch (err) { put(body, h('p', { class: 'err' }, t('failed.load', { why: err.message }))); }
-    },
-  }, h('option', { value: '' }, t('lesson.all')), recipes.map((r) => h('option', { value: r }, r)));
+    onchange: show,
+  }, recipes.map((r) => h('option', { value: r }, r)), h('option', { value: '' }, t('lesson.all')));
+
+  // The latest recipe first: a trial is for one of them.
+  async function show() {
+    try { draw(pick.value && recipes.length > 1 ? await api.lesson(pick.value, units()) : all); } catch (err) { put(body, h('p', { class: 'err' }, t('failed.load', { why: err.message }))); }
+  }
 
   function draw(got) {
     const known = (got.findings || []).filter((f) => f.verdict !== 'too-few');
@@ -33,7 +36,7 @@ export async function lesson(el) {
   }
 
   put(el, h('h2', null, t('lesson.title')), recipes.length > 1 ? label(pick, t('lesson.of')) : null, body);
-  draw(all);
+  await show();
 }
 
 const W = 320;
@@ -71,7 +74,9 @@ function plot(f) {
         const at = `${Math.round(X(xs[i]) / 6)} ${p.y}`;
         const n = used.get(at) || 0;
         used.set(at, n + 1);
-        return s('circle', { class: 'plot-dot', cx: X(xs[i]), cy: Y(p.y) + (n % 2 ? 1 : -1) * Math.ceil(n / 2) * 7, r: 4.5 },
+        const off = (n % 2 ? 1 : -1) * Math.ceil(n / 2) * 7;
+        const rows = kind.rows.length > 2; // so close that the dots of one would run into the next
+        return s('circle', { class: 'plot-dot', cx: X(xs[i]) + (rows ? off : 0), cy: Y(p.y) + (rows ? 0 : off), r: 4.5 },
           s('title', null, `${p.batch}: ${format.fixed(xs[i], 1)} ${kind.unit}, ${rowWords(kind, p.y)}`));
       })));
 }

@@ -37,7 +37,8 @@ async function list(main, query) {
   const lesson = h('section', { class: 'lesson', hidden: true });
   const used = lot ? h('p', { class: 'head-row' }, h('strong', null, t('records.lot', { lot })), h('a', { href: '#/records' }, t('records.all'))) : null;
   main.append(h('div', { class: 'view' }, h('h1', null, t('records.title')), used, all.length || text || lot ? find : null, compare, box, more, lesson));
-  if (all.length && !text && !lot) lessons(lesson);
+  let taught = false;
+  if (all.length && !text && !lot) lessons(lesson).then(() => { taught = !lesson.hidden; update(); });
 
   function update() {
     const u = units();
@@ -57,8 +58,9 @@ async function list(main, query) {
         h('span', { class: 'record-stage' }, b.ended && b.stage !== 'done' && !has(`stage.${b.stage}`) ? t('stage.ended') : stageWords(b.stage)))));
     });
     const ids = [...picked];
-    rebuild(compare, [ids, all.length > 1], () => (all.length < 2 ? [] : ids.length < 2
-      ? h('p', { class: 'hint' }, t('records.compare.pick'))
+    rebuild(compare, [ids, all.length > 1, taught], () => (all.length < 2 ? [] : ids.length < 2
+      ? h('div', { class: 'head-row' }, h('p', { class: 'hint' }, t('records.compare.pick')),
+        !taught ? null : h('button', { type: 'button', class: 'plain', 'data-key': 'lesson', onclick: () => lesson.scrollIntoView() }, t('lesson.title')))
       : h('a', { class: 'button strong', href: `#/compare?ids=${ids.map(encodeURIComponent).join(',')}` }, t('records.compare'))));
     rebuild(more, [answer.next], () => (answer.next ? h('button', {
       type: 'button', class: 'tap',

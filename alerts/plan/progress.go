@@ -239,7 +239,7 @@ func (p *Progress) Taps() []EventKind {
 	case StageSetting:
 		return []EventKind{EventWicks, EventLeftOver, EventTrimmed, EventNote}
 	case StageTrim:
-		return []EventKind{EventTrimmed, EventMoved, EventNote}
+		return []EventKind{EventTrimmed, EventMoved, EventLeftOver, EventNote}
 	case StageCuring:
 		return []EventKind{EventMoved, EventCured, EventNote}
 	case StageDone:

@@ -50,6 +50,9 @@ func TestPouredStaysOnTheShelf(t *testing.T) {
 	if err := k.st.Correct(ctx, "big", poured, plan.Event{Counts: map[string]int{"Tin": 5}}, "Ada"); err != nil {
 		t.Errorf("counts corrected: %v", err)
 	}
+	if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "left-0001", Kind: plan.EventLeftOver, Grams: 30, Batch: code}); err != nil {
+		t.Errorf("the jug weighed later: %v", err)
+	}
 	trimmed, err := k.st.Tap(ctx, "big", station.Tap{ID: "trim-0001", Kind: plan.EventTrimmed, Batch: code})
 	if err != nil {
 		t.Fatal(err)

@@ -204,6 +204,9 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 	}
 	always := t.Kind == plan.EventNote || t.Kind == plan.EventTouched || t.Kind == plan.EventProbeOut || t.Kind == plan.EventProbeIn ||
 		t.Kind == plan.EventLots || t.Kind == plan.EventFound
+	if _, poured := r.progress.PouredAt(); poured && t.Kind == plan.EventLeftOver {
+		always = true // the jug is often weighed later
+	}
 	switch {
 	case t.Kind == plan.EventStart || t.Kind == plan.EventCorrection || t.Kind == plan.EventWithdrawal:
 		err = fmt.Errorf("%w: %q is not a tap", ErrInvalid, t.Kind)

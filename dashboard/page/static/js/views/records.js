@@ -7,7 +7,7 @@ import { api, recordFile, labels, freshId as newId } from '../api.js';
 import { units } from '../prefs.js';
 import * as format from '../format.js';
 import { toast } from '../toasts.js';
-import { dialog, label } from '../taps.js';
+import { dialog, invalid, label } from '../taps.js';
 import { Chart, frame, library } from '../chart.js';
 import { standing, curvesOf, worthShowing } from '../curve-data.js';
 import { edit, firstLast } from '../events.js';
@@ -128,7 +128,9 @@ async function one(main, id) {
         [t('record.lots'), (rec.lots || []).length ? rec.lots.map((l, i) => [i ? ' ' : '', h('a', { href: `#/records?lot=${encodeURIComponent(l)}`, 'aria-label': t('records.lot', { lot: l }) }, l)]) : ''],
       ].filter(([, v]) => v).map(([k, v]) => h('div', null, h('dt', null, k), h('dd', null, v)))),
       rec.abandoned ? h('p', { class: 'err' }, t('stage.abandoned')) : null,
-      rec.lines?.length ? h('section', null, h('h2', null, t('record.lines')), table(t('record.lines'), ['', t('record.planned'), t('record.actual')], rec.lines.map((l) => h('tr', null,
+      rec.lines?.length ? h('section', null, h('div', { class: 'head-row' }, h('h2', null, t('record.lines')),
+        store.maker && rec.poured && !(rec.steps || []).some((s) => s.kind === 'left-over' && !s.taken)
+          ? h('button', { type: 'button', class: 'tap no-print', 'data-key': 'left', onclick: () => askLeft(id, again) }, t('tap.left-over')) : null), table(t('record.lines'), ['', t('record.planned'), t('record.actual')], rec.lines.map((l) => h('tr', null,
         h('th', { scope: 'row' }, l.what), h('td', null, linePlanned(l, u)),
         h('td', null, lineValue(l.actual, l.unit, u, l.step), l.mark ? h('span', { class: 'mark-word' }, has(`record.mark.${l.mark}`) ? t(`record.mark.${l.mark}`) : l.mark) : null))))) : null,
       rec.materials?.length ? h('section', null, h('div', { class: 'head-row' }, h('h2', null, t('record.materials')),
@@ -293,6 +295,26 @@ function askLots(id, rec, done) {
     if (Object.keys(lots).length === 0) return true;
     try {
       await api.batchTap(id, { id: tapId, kind: 'lots', lots });
+      toast(t('form.saved'), { stay: 4000 });
+      done();
+      return true;
+    } catch (err) {
+      toast(t('failed', { why: err.message }), { kind: 'bad' });
+      return false;
+    }
+  });
+}
+
+/** Asks what stayed in the jug, where nobody has said so yet: the next sheet's loss rests on it. */
+function askLeft(id, done) {
+  const u = units();
+  const field = h('input', { inputmode: 'decimal', autocomplete: 'off', required: true, id: freshId('f') });
+  const tapId = newId();
+  return dialog(t('event.left-over'), [label(field, `${t('form.leftover')} (${u.mass})`)], t('form.save'), async () => {
+    const n = format.typed(field.value);
+    if (!(n >= 0)) return invalid(field);
+    try {
+      await api.batchTap(id, { id: tapId, kind: 'left-over', grams: format.massFromShown(n, u.mass) });
       toast(t('form.saved'), { stay: 4000 });
       done();
       return true;

@@ -124,8 +124,8 @@ func (s Sheet) PourPlan(window time.Duration, cooling *Cooling) PourPlan {
 		if t := s.Thresholds; fast.K > 0 && t.PourLow > fast.Room && t.PourHigh > t.PourLow {
 			low, high := fast.emptyingWindow(t, need, left), slow.emptyingWindow(t, need, left)
 			p.GuessLow, p.GuessHigh = low.Seconds(), high.Seconds()
-			p.Text = fmt.Sprintf("Filling %s takes about %s. How long the pour window stays open is known after the first batch; by the size of the melt, a bare jug in a room of 21 °C keeps it open between %s and %s.",
-				jarWords(p.Jars), units.Duration(roundTime(need)), units.Duration(roundTime(low)), units.Duration(roundTime(high)))
+			p.Text = fmt.Sprintf("Filling %s takes about %s. How long the pour window stays open is known after the first batch; by the size of the melt, a bare jug in a room of %s keeps it open between %s and %s.",
+				jarWords(p.Jars), units.Duration(roundTime(need)), units.Temperature(fast.Room, s.Show.Temperature, 0), units.Duration(roundTime(low)), units.Duration(roundTime(high)))
 			switch {
 			case need > high:
 				p.Text += " That is too short for all of them: pour some, warm the wax again and pour the rest, or make it in more melts."

@@ -224,3 +224,64 @@ func TestFillingAgainstTheWindow(t *testing.T) {
 		t.Errorf("two minutes into pouring %g s of 300 are left", got)
 	}
 }
+
+// A step that nobody tapped is noticed on the curve and asked about: yes makes it
+// the maker's own, no takes it back and it is not asked again.
+func TestNoticedAndConfirmed(t *testing.T) {
+	for _, yes := range []bool{true, false} {
+		k := newKitchen(t, nil)
+		k.start()
+		k.until(plan.StageScent, 90*time.Minute)
+		k.pot.AddScent(k.pot.Grams()*0.06, 20)
+		k.tap(plan.EventScentAdded)
+		k.pass(3 * time.Minute)
+		k.pot.HeatOff() // and nobody says so
+		k.pot.JugOut()
+		for range 60 {
+			if len(k.view().Asked) > 0 {
+				break
+			}
+			k.pass(10 * time.Second)
+		}
+		v := k.view()
+		if len(v.Asked) == 0 {
+			t.Fatal("ten minutes after the jug left the bath nothing is asked")
+		}
+		id := v.Asked[0]
+		i := slices.IndexFunc(v.Events, func(e plan.Event) bool { return e.ID == id })
+		if i < 0 || !v.Events[i].Detected || v.Events[i].Kind != plan.EventJugOut && v.Events[i].Kind != plan.EventHeatOff {
+			t.Fatalf("asked about %+v", v.Events)
+		}
+		if !v.HeatOn {
+			t.Error("the heat is taken to be off before anybody has said so")
+		}
+		if err := k.st.Confirm(t.Context(), "big", id, "Ada", yes); err != nil {
+			t.Fatal(err)
+		}
+		kind := v.Events[i].Kind
+		check := func(when string) {
+			t.Helper()
+			v := k.view()
+			j := slices.IndexFunc(v.Events, func(e plan.Event) bool { return e.ID == id })
+			switch {
+			case slices.Contains(v.Asked, id):
+				t.Errorf("%s, %v: still asked", when, yes)
+			case yes && (j < 0 || v.Events[j].Detected || v.Events[j].Who != "Ada" || v.HeatOn):
+				t.Errorf("%s: confirmed, it stands as %+v, heat on %v", when, v.Events, v.HeatOn)
+			case !yes && j >= 0:
+				t.Errorf("%s: denied, it stands as %+v", when, v.Events[j])
+			}
+			if slices.ContainsFunc(v.Asked, func(other string) bool {
+				return slices.ContainsFunc(v.Events, func(e plan.Event) bool { return e.ID == other && e.Kind == kind })
+			}) {
+				t.Errorf("%s, %v: asked again", when, yes)
+			}
+		}
+		k.pass(2 * time.Minute)
+		check("live")
+		k.close()
+		k.open()
+		k.pass(2 * time.Second)
+		check("after a restart")
+	}
+}

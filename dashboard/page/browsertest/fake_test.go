@@ -310,6 +310,12 @@ func (f *fake) api(w http.ResponseWriter, r *http.Request, p string) {
 	case len(parts) == 3 && parts[0] == "pots" && parts[2] == "taps":
 		f.tapLocked(w, body)
 	case len(parts) == 3 && parts[0] == "pots" && parts[2] == "start":
+		f.changeLocked(func(p obj) {
+			if p["batch"] == nil {
+				maps.Copy(p, newPot(parts[1], p["name"].(string), "melting", time.Now().UTC()))
+				p["stamp"] = 40
+			}
+		})
 		reply(w, 201, obj{"batch": "b-new"})
 	case len(parts) == 5 && parts[2] == "events":
 		id := parts[3]

@@ -512,6 +512,109 @@ func TestKeyboardAlone(t *testing.T) {
 	}
 }
 
+// A batch goes from its start to the last jar by Tab, arrows and Enter alone.
+func TestStartToPourByKeyboard(t *testing.T) {
+	b := shared(t)
+	f, url := serve(t, "idle")
+	p := b.Page(t, Laptop, "light", true)
+	p.BeforeLoad(quiet)
+	p.Go(url + "/")
+	p.WaitText(".tap-first", "Start a batch")
+	// to moves the focus on until it is on what the selector tells.
+	to := func(selector string) {
+		t.Helper()
+		p.Wait(selector, fmt.Sprintf(`document.querySelector(%q) && !document.querySelector(%q).disabled`, selector, selector))
+		for range 80 {
+			var there, seen bool
+			p.Eval(fmt.Sprintf(`document.activeElement.matches(%q)`, selector), &there)
+			if there {
+				p.Eval(`(() => { const r = document.activeElement.getBoundingClientRect(); return r.bottom > 0 && r.top < innerHeight && document.activeElement.matches(":focus-visible"); })()`, &seen)
+				if !seen {
+					t.Errorf("the focus on %s can't be seen", selector)
+				}
+				return
+			}
+			p.keys("\t")
+		}
+		t.Fatalf("Tab never comes to %s", selector)
+	}
+	rest := func() { // the guard against double taps goes by
+		t.Helper()
+		p.Eval(`new Promise(r => setTimeout(r, 800))`, nil)
+	}
+	moved := func(next string) {
+		t.Helper()
+		f.mu.Lock()
+		f.changeLocked(func(pot obj) { stage(pot, next) })
+		f.mu.Unlock()
+		rest()
+	}
+	rest()
+	to(`[data-tap="start"]`)
+	p.keys("\r")
+	p.Wait("the sheet", `location.hash.startsWith("#/sheet") && document.querySelector(".stepper")`)
+	to(`.stepper .tap:last-child`)
+	p.keys("\r", "\r")
+	to(`.start-go`)
+	p.keys("\r")
+	p.WaitText(".stage", "Melting")
+	moved("scent")
+	for _, tap := range []struct{ kind, stage, then string }{
+		{"scent-added", "Stirring", ""}, {"stirred", "Cooling", "window"}, {"pour-start", "Pouring", ""}, {"poured", "Setting", ""},
+	} {
+		rest()
+		to(fmt.Sprintf(`[data-tap=%q]`, tap.kind))
+		p.keys("\r")
+		p.WaitText(".stage", tap.stage)
+		if tap.then != "" {
+			moved(tap.then)
+		}
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.taps) != 4 {
+		t.Errorf("%d taps came, want 4: %v", len(f.taps), f.taps)
+	}
+}
+
+// Nothing is cut off on a screen 320 px wide (WCAG 2.2, 1.4.10), nor with text
+// twice as large on a phone (1.4.4); the row of views may be moved sideways.
+func TestReflow(t *testing.T) {
+	b := shared(t)
+	for _, c := range []struct {
+		size Size
+		text int // percent
+	}{{Size{"narrow", 320, 568}, 100}, {Phone, 200}} {
+		tab := b.Page(t, c.size, "light", true)
+		tab.BeforeLoad(quiet + fmt.Sprintf(`addEventListener("DOMContentLoaded", () => { document.documentElement.style.fontSize = "%d%%"; });`, c.text))
+		for _, v := range []struct{ name, scene, hash, ready string }{
+			{"melting", "melting", "", ".temp"}, {"cue", "cue", "", ".cue-ack"}, {"asked", "asked", "", ".ask-strip"}, {"suspect", "suspect", "", ".strip.alarm"},
+			{"long", "long", "", ".temp"}, {"two", "two", "", ".temp"}, {"curve", "cooling", "#/curve", ".u-over"}, {"sheet", "idle", "#/sheet", ".stepper"},
+			{"recipe", "idle", "#/recipe/harbour-fog", ".recipe .field"}, {"shelf", "idle", "#/shelf", ".shelf-row"}, {"records", "idle", "#/records", ".records li"},
+			{"record", "idle", "#/records/b-0039", ".u-over"}, {"setup", "idle", "#/setup", ".probes li"}, {"pair", "idle", "pair", "#code"},
+		} {
+			name := fmt.Sprintf("%s-%s-%d", v.name, c.size.Name, c.text)
+			t.Run(name, func(t *testing.T) {
+				_, url := serve(t, v.scene)
+				p := tab.In(t)
+				p.Go(url + "/" + v.hash)
+				p.Wait(v.ready, fmt.Sprintf("document.querySelector(%q)", v.ready))
+				if v.hash != "pair" {
+					p.Wait("the page", settled)
+				}
+				p.Fits(name)
+				var cut []string
+				p.Eval(`[...document.querySelectorAll("body *")].filter(e => { const r = e.getBoundingClientRect(); return r.width > 0 && r.right > innerWidth + 1 && !e.closest(".scroll, svg, .quiet, .u-wrap, .bar nav, [hidden]"); }).slice(0, 5).map(e => e.tagName + "." + e.className)`, &cut)
+				if len(cut) > 0 {
+					t.Errorf("cut off at the right: %q", cut)
+				}
+				p.Shot(name)
+				p.Go("about:blank")
+			})
+		}
+	}
+}
+
 // The curve is read off under the pointer and by keys, and looked at closer by
 // wheel, pinch and buttons.
 func TestCurveIsReadOff(t *testing.T) {

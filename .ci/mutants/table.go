@@ -142,4 +142,27 @@ var mutants = []mutant{
 		old: "SameSite: http.SameSiteStrictMode,", new: "SameSite: http.SameSiteLaxMode,"},
 	{why: "the cookie never goes over a bare line under TLS", file: "dashboard/access.go", run: "Cookie|Pair|TLS",
 		old: "Secure: r.TLS != nil,", new: "Secure: r.TLS == nil && maxAge < 0,"},
+	{why: "what is poured and on the shelf stays poured", file: "alerts/station/taps.go",
+		old: `	if r != p.run && r.unpours(e) {`, new: `	if r != p.run && r.unpours(e) && false {`},
+	{why: "a pot holds one melt", file: "alerts/station/taps.go",
+		old: `	if n := len(sheet.Melts); n > 1 {`, new: `	if n := len(sheet.Melts); n > 1000 {`},
+	{why: "a lot that is noted later is looked up", file: "alerts/station/taps.go",
+		old: `	r.batch.Lots = now
+	return true`, new: `	return true`},
+	{why: "a pot is ready for the next batch a day after pouring", file: "alerts/station/pot.go",
+		old: `!r.progress.Over() && at-poured >= max(r.sheet.Timers.Move, curveEnds)`, new: `!r.progress.Over() && at-poured >= 100*max(r.sheet.Timers.Move, curveEnds)`},
+	{why: "one melt of several weighs what it weighs on the whole sheet", file: "alerts/plan/melts.go",
+		old: `	o.Wax /= float64(len(s.Melts))
+`, new: ``},
+	{why: "a photo keeps its pixels and nothing else", file: "dashboard/records/photos.go",
+		old: `	for quality := photoQuality; ; quality -= 20 {
+		kept.Reset()`, new: `	for quality := photoQuality; ; quality -= 20 {
+		kept.Reset()
+		if kept.Write(data); true {
+			break
+		}`},
+	{why: "cured candles stay on the shelf until they are put away", file: "dashboard/records/records.go",
+		old: `if ok && (batch.Ended.IsZero() || p.Finished.IsZero()) {`, new: `if ok && batch.Ended.IsZero() {`},
+	{why: "a closed batch stays poured", file: "dashboard/records/records.go",
+		old: `		case old.Kind == plan.EventPoured, old.Kind`, new: `		case old.Kind`},
 }

@@ -516,26 +516,6 @@ func (c comparison) trial(smooth, pour, load Finding) Trial {
 	return Trial{Key: "repeat", Text: "Nothing here asks for a change. Repeat the batch as it is: each one makes the intervals narrower."}
 }
 
-// Sample is one moment of a trace.
-type Sample struct {
-	Seconds float64 `json:"t"` // from the moment the curves are aligned at
-	Celsius float64 `json:"c"`
-}
-
-// Align shifts a trace so that zero is the moment heat went off, for laying the
-// curves of several batches over one another.
-func Align(at []time.Time, celsius []float64, heatOff time.Time) []Sample {
-	n := min(len(at), len(celsius))
-	out := make([]Sample, 0, n)
-	for i := range n {
-		if math.IsNaN(celsius[i]) || math.IsInf(celsius[i], 0) {
-			continue
-		}
-		out = append(out, Sample{at[i].Sub(heatOff).Seconds(), celsius[i]})
-	}
-	return out
-}
-
 func batchWords(n int) string {
 	switch n {
 	case 0:

@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"example.org/meltstation/alerts/plan"
-	"example.org/meltstation/alerts/plan/units"
 )
 
 // Step is one thing that is done with a poured batch.
@@ -215,46 +214,4 @@ func byTime(a, b Item) int {
 		return c
 	}
 	return cmp.Or(cmp.Compare(a.Code, b.Code), cmp.Compare(a.Step, b.Step))
-}
-
-// Reminders returns the steps whose moment lies after since and not after now
-// and which are not done: what the maker is to be told of, once each.
-func Reminders(batches []Poured, since, now time.Time) []Item {
-	var out []Item
-	for _, p := range batches {
-		for _, it := range p.Items(now) {
-			if it.State == Due && it.Due.After(since) {
-				out = append(out, it)
-			}
-		}
-	}
-	slices.SortFunc(out, byTime)
-	return out
-}
-
-// Words says how an item stands, seen from now: "now", "in 2 h 10 min",
-// "done".
-func (it Item) Words(now time.Time) string {
-	switch it.State {
-	case Done:
-		return "done"
-	case Due:
-		return "now"
-	}
-	return "in " + Ahead(it.Due.Sub(now))
-}
-
-// Ahead words a wait as one would say it: minutes under an hour, half-hours
-// under a day, days beyond. It rounds up: waiting longer does no harm.
-func Ahead(d time.Duration) string {
-	up := func(step time.Duration) time.Duration { return (d + step - 1) / step * step }
-	switch {
-	case d <= time.Hour:
-		return units.Duration(max(up(time.Minute), time.Minute))
-	case d <= 24*time.Hour:
-		return units.Duration(up(10 * time.Minute))
-	case d <= 72*time.Hour:
-		return units.Duration(up(time.Hour))
-	}
-	return units.Duration(up(24 * time.Hour))
 }

@@ -95,22 +95,6 @@ func TestFromEventsUsesCorrectedTimesAndCounts(t *testing.T) {
 	}
 }
 
-func TestRemindersComeOnce(t *testing.T) {
-	told := map[string]int{}
-	since := pouredAt
-	for now := pouredAt; now.Before(pouredAt.Add(20 * 24 * time.Hour)); now = now.Add(37 * time.Minute) {
-		for _, it := range shelf.Reminders([]shelf.Poured{fog()}, since, now) {
-			told[string(it.Step)]++
-		}
-		since = now
-	}
-	for _, s := range []string{"trim", "move", "cure"} {
-		if told[s] != 1 {
-			t.Errorf("told of %s %d times, want once", s, told[s])
-		}
-	}
-}
-
 func TestCalendarIsReadBack(t *testing.T) {
 	p := fog()
 	p.Trimmed = pouredAt.Add(4 * time.Hour)
@@ -234,20 +218,6 @@ func steps(items []shelf.Item) string {
 		s = append(s, string(it.Step))
 	}
 	return strings.Join(s, " ")
-}
-
-func TestAheadRoundsUp(t *testing.T) {
-	for d, want := range map[time.Duration]string{
-		20 * time.Second:             "1 min",
-		59*time.Minute + time.Second: "1 h",
-		131 * time.Minute:            "2 h 20 min",
-		25 * time.Hour:               "25 h",
-		13*24*time.Hour + 1:          "14 days",
-	} {
-		if got := shelf.Ahead(d); got != want {
-			t.Errorf("Ahead(%v) = %q, want %q", d, got, want)
-		}
-	}
 }
 
 func BenchmarkBoard10000(b *testing.B) {

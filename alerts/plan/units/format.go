@@ -243,13 +243,5 @@ func Up(v, step float64) float64 {
 	return math.Ceil(v/step-1e-9) * step
 }
 
-// Down rounds down to a multiple of step, with the same tolerance as [Up].
-func Down(v, step float64) float64 {
-	if step <= 0 {
-		return v
-	}
-	return math.Floor(v/step+1e-9) * step
-}
-
 // ExactDensity writes a density in g/ml that [ParseDensity] reads back exactly.
 func ExactDensity(d float64) string { return strconv.FormatFloat(d, 'f', -1, 64) + " g/ml" }

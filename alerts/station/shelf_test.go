@@ -285,3 +285,33 @@ func TestNoticedAndConfirmed(t *testing.T) {
 		check("after a restart")
 	}
 }
+
+// A batch is told of by its code whichever pot the page happens to name.
+func TestShelfOfTwoPots(t *testing.T) {
+	k := newKitchen(t, func(o *station.Options) {
+		o.Pots = append([]station.PotOptions{{ID: "small", Name: "Small jug"}}, o.Pots...)
+	})
+	ctx := t.Context()
+	if _, err := k.st.Start(ctx, "big", station.StartRequest{ID: "start-0001", Sheet: boathouse()}); err != nil {
+		t.Fatal(err)
+	}
+	k.tickTo(85)
+	code := k.st.Snapshot().Pots[1].Batch.ID
+	for i, kind := range []plan.EventKind{plan.EventScentAdded, plan.EventJugOut} {
+		if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "tap-0000" + string(rune('1'+i)), Kind: kind}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	k.tickTo(57)
+	if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "tap-00009", Kind: plan.EventPoured}); err != nil {
+		t.Fatal(err)
+	}
+	k.later(25 * time.Hour)
+	e, err := k.st.Tap(ctx, "small", station.Tap{ID: "trim-0001", Kind: plan.EventTrimmed, Batch: code})
+	if err != nil {
+		t.Fatalf("trimmed, with the other pot named: %v", err)
+	}
+	if err := k.st.Withdraw(ctx, "big", e.ID, "Ada"); err != nil {
+		t.Error(err)
+	}
+}

@@ -48,9 +48,12 @@ func (b *Browser) Batch(t testing.TB, base string, limit time.Duration) {
 		}
 		p.Shot(name)
 	}
+	const counts = `document.querySelector('.next[data-kind="count"]') && document.querySelector(".stage").textContent === %q`
 	wait("a time for the scent", `seen.next.some(w => w.startsWith("Scent-add")) || seen.cues.some(w => w.startsWith("Fragrance in"))`)
+	wait("the wax to be warm", `parseFloat(document.querySelector(".whole").textContent) > 55 && `+fmt.Sprintf(counts, "Melting")+` || document.querySelector(".stage").textContent !== "Melting"`)
 	shot("batch-heating")
 	wait("a time for the pour window", `seen.next.some(w => w.startsWith("Pour")) || seen.cues.some(w => w.includes("pour in"))`)
+	wait("the wax to cool", fmt.Sprintf(counts, "Cooling")+` && !document.querySelector("#toasts .toast") && seen.stages.includes("Cooling") && performance.now() - (seen.cooled ??= performance.now()) > 3000 || document.querySelector(".stage").textContent.startsWith("Pour")`)
 	shot("batch-cooling")
 	wait("the cue to pour", `seen.cues.some(w => /^Pour now/i.test(w))`)
 	shot("batch-pour-now")

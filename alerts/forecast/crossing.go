@@ -298,7 +298,7 @@ func sure(dir Direction) float64 {
 
 // widen is by how much the intervals t seconds ahead are wider than the experts
 // say; fitted to the tuning family.
-func widen(t float64) float64 { return 1.03 + 0.5*math.Exp(-t/200) }
+func widen(t float64) float64 { return 0.97 + 0.55*math.Exp(-t/200) }
 
 var never = Forecast{Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN(), Level: level}
 

@@ -28,7 +28,7 @@
 // Early on Ta, n and k can't be told apart from the curve; what is known
 // beforehand decides. Each expert is one hypothesis: a law with its priors (see
 // [Engine.Know]: Newton's toward the room; n 1.2 ± 0.1 for jugs in air; n 1.7 ±
-// 0.4 for open liquids; an equilibrium somewhere else, such as a bath left warm;
+// 0.4, drifting, for open liquids; an equilibrium somewhere else, such as a bath left warm;
 // for heating a bath that boils, any other bath, constant power; what earlier
 // batches in the jug followed), and a manner of straying from it: the rate
 // wanders by so much, or the reading wobbles as plumes pass the probe (a

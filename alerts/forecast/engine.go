@@ -140,7 +140,7 @@ func (e *Engine) setLaws() {
 	e.laws[0] = [maxLaw]law{
 		{name: "newton", dir: Cooling, weight: 0.7, n: 1, room: true, drift: roomDrift},
 		{name: "convection", dir: Cooling, weight: 0.35, n: 1.2, nsd: 0.1, room: true, drift: roomDrift},
-		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true, drift: roomDrift},
+		{name: "evaporation", dir: Cooling, weight: 0.15, n: 1.7, nsd: 0.4, room: true, drift: roomDrift, fade: vapourFade},
 		{name: "elsewhere", dir: Cooling, weight: 0.22, n: 1, ta: 50, tasd: 20, drift: bathDrift},
 		e.learnt(Cooling),
 	}
@@ -376,6 +376,10 @@ func (e *Engine) step(dt, t, c, v, lt float64) {
 		x.lw = math.Max(x.lw-top, -25)
 	}
 }
+
+// vapourFade lets the exponent of a liquid that evaporates move by 0.3 in twenty
+// minutes: the pressure of its vapour falls faster than any power of the difference.
+const vapourFade = 0.3 * 0.3 / 1200
 
 // How far an equilibrium drifts: a room by 0.4 K in an hour, a bath left to
 // itself by 5 K, as variance per second.

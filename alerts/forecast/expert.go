@@ -43,6 +43,7 @@ type law struct {
 	ta, tasd float64 // prior of the equilibrium when it is not the room's, °C
 	k, ksd   float64 // 1/s at lessonGap and its relative scatter, when learnt; 0 otherwise
 	drift    float64 // variance that the equilibrium gains, K²/s
+	fade     float64 // variance that the exponent gains, 1/s, up to its prior's
 }
 
 // minGap is how near the equilibrium a wax may come before the curvature of the
@@ -130,6 +131,9 @@ func (x *expert) step(dt, drift float64) {
 	p[1][2], p[2][1] = u1[2], u1[2]
 	p[1][3], p[3][1] = u1[3], u1[3]
 	p[2][2] += drift * dt
+	if f := x.law.fade; f > 0 {
+		p[3][3] = math.Max(p[3][3], math.Min(p[3][3]+f*dt, x.law.nsd*x.law.nsd))
+	}
 }
 
 // stray moves the wobble and its covariances dt seconds ahead; ab are those of T

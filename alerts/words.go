@@ -172,6 +172,14 @@ var english = language{
 			title: "Heating too fast: limit in {soon}",
 			body:  "The wax with fragrance is at {temp} and will reach its limit of {limit} in {in}.",
 			do:    []string{heatOff, "Lift the jug out of the bath if you can do so safely.", noWater, aidOnly},
+			then: func(n Notice) *phrase {
+				if n.Seconds > 0 {
+					return nil
+				}
+				return &phrase{title: "Heated too fast: {temp}, limit {limit}",
+					body: "The wax with fragrance is at {temp} and was heading for its limit of {limit}.",
+					do:   []string{heatOff, "Lift the jug out of the bath if you can do so safely.", noWater, aidOnly}}
+			},
 		},
 		KeyTooHotForScent: {
 			name:  "Too hot for the fragrance",

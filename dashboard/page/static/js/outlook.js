@@ -50,7 +50,9 @@ export function outlook(next, elapsed, now, units) {
   let words = `when.${next.status}`;
   if (next.status === 'unreachable' && cooling) words = 'when.unreachable.cooling';
   const when = has(words) ? t(words) : t('when.unknown');
-  const reason = next.reason && !next.reason.startsWith(when) ? own(next.reason, units) : ''; // nothing is said twice
+  // Nothing is said twice: the station's word for it may be the very one that stands above.
+  const said = !next.reason || next.reason.startsWith(when) || (next.status === 'unreachable' && /get there at this heat$/.test(next.reason));
+  const reason = said ? '' : own(next.reason, units);
   return { what, when, big: '', range: reason, note, kind: 'words' };
 }
 

@@ -16,7 +16,7 @@ func callCommand() command {
 		name: "call", args: "--config FILE", summary: "try every way to reach you: webhook, mail, push, pin",
 		run: func(ctx context.Context, args []string, std Streams) error {
 			fs := flag.NewFlagSet("call", flag.ContinueOnError)
-			path := fs.String("config", "", "the settings file that names the channels")
+			path := fs.String("config", "", "the settings `file` that names the channels")
 			if rest, err := parse(fs, "call --config FILE", args, std); err != nil {
 				return err
 			} else if len(rest) > 0 || *path == "" {

@@ -65,7 +65,7 @@ func runDemo(ctx context.Context, args []string, std Streams) error {
 	set.BoolVar(&f.noHands, "no-hands", false, "you are the maker: nothing is done unless you tap it on the page")
 	set.StringVar(&f.mishap, "mishap", "", "let something go wrong: `"+strings.Join(sim.MishapKinds(), ", ")+"`")
 	set.StringVar(&f.units, "units", "C", "`C or F`: what the page shows at first")
-	rest, err := parse(set, "demo [--lapse 25] [--seed 7] [--no-hands] [--mishap KIND] [--keep FOLDER] [--listen 127.0.0.1:0]", args, std)
+	rest, err := parse(set, "demo [--lapse 25] [--seed 7] [--no-hands] [--mishap KIND] [--units F] [--keep FOLDER] [--listen 127.0.0.1:0]", args, std)
 	if err != nil {
 		return err
 	}

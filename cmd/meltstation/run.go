@@ -16,7 +16,7 @@ func runCommand() command {
 		name: "run", args: "[--config FILE]", summary: "watch the pots: the daemon",
 		run: func(ctx context.Context, args []string, std Streams) error {
 			fs := flag.NewFlagSet("run", flag.ContinueOnError)
-			path := fs.String("config", "", "the settings file; without one, sensible defaults")
+			path := fs.String("config", "", "the settings `file`; without one, sensible defaults")
 			check := fs.Bool("check", false, "only say whether the settings can be used")
 			rest, err := parse(fs, "run [--config FILE] [--check]", args, std)
 			if err != nil {

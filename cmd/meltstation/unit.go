@@ -21,7 +21,7 @@ func unitCommand() command {
 		name: "unit", args: "[--config FILE]", summary: "print a systemd unit that starts the station at boot",
 		run: func(_ context.Context, args []string, std Streams) error {
 			fs := flag.NewFlagSet("unit", flag.ContinueOnError)
-			conf := fs.String("config", "/etc/meltstation/station.toml", "the settings file the unit starts with")
+			conf := fs.String("config", "/etc/meltstation/station.toml", "the settings `file` the unit starts with")
 			rest, err := parse(fs, "unit [--config FILE]", args, std)
 			if err != nil {
 				return err

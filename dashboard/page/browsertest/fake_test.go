@@ -288,7 +288,13 @@ func (f *fake) api(w http.ResponseWriter, r *http.Request, p string) {
 			w.Header().Set("Content-Type", "application/json")
 			w.Write(f.snapshotLocked())
 		case strings.HasSuffix(p, "/curve"):
-			reply(w, 200, f.curve)
+			curve := f.curve
+			for i, pot := range f.snap["pots"].([]obj) {
+				if i > 0 && parts[0] == "pots" && pot["id"] == parts[1] {
+					curve = f.curveOf([]obj{pot})
+				}
+			}
+			reply(w, 200, curve)
 		default:
 			if v, ok := f.rest[p]; ok {
 				reply(w, 200, v)

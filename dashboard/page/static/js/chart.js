@@ -571,7 +571,7 @@ export class Chart {
       if (near) words = t('curve.read', { clock: when(near.t - (pot.shift || 0)), temp: format.temp(near.c, unit) });
       const rest = d.lines.filter((l) => l !== pot).map((l) => {
         const n = nearest(l.curve, at + (l.shift || 0), (to - from) / 20);
-        return n ? `${l.words} ${format.temp(n.c, unit)}` : '';
+        return n ? `${l.brief || l.words}\u00a0${format.temp(n.c, unit)}` : '';
       }).filter(Boolean);
       words = [words || when(at), ...rest].join(' · ');
     }

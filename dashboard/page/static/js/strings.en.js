@@ -276,6 +276,7 @@ export default {
   'curve.band.pour': 'pour window',
   'curve.band.flash': 'flash margin',
   'curve.earlier': 'earlier batch like it',
+  'curve.earlier.brief': 'earlier',
   'curve.series.pot': 'wax',
   'curve.series.room': 'room',
   'curve.series.bath': 'bath',

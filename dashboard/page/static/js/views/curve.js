@@ -83,7 +83,7 @@ export async function curve(main, { id }) {
         const evs = standing(pot.events);
         const lines = [{ curve: c.pot, kind: 'pot', words: t('curve.series.pot') },
           ...c.others.filter((o) => o.curve.t.length).map((o) => ({ curve: o.curve, kind: 'other', words: has(`curve.series.${o.role}`) ? t(`curve.series.${o.role}`) : o.role }))];
-        if (old) lines.unshift({ curve: old, kind: 'earlier', faint: true, words: t('curve.earlier'), shift: lineUp(evs, old, start) });
+        if (old) lines.unshift({ curve: old, kind: 'earlier', faint: true, words: t('curve.earlier'), brief: t('curve.earlier.brief'), shift: lineUp(evs, old, start) });
         chart.colours();
         chart.set({
           start,

@@ -24,6 +24,7 @@ const (
 	PhotosABatch  = 24        // together
 	PhotosATime   = 6         // with one finding
 	photoQuality  = 82        // of 100
+	photoScans    = 64        // passes over the picture; a camera's progressive file has about ten
 	photoKind     = "photo "  // + batch: the kind of document
 	photoNameSize = 16        // bytes of the hash in a name
 )
@@ -54,6 +55,11 @@ func (b *Book) AddPhoto(ctx context.Context, batch string, data []byte, who stri
 	}
 	if size.Width > PhotoSide || size.Height > PhotoSide || size.Width < 1 || size.Height < 1 {
 		return "", fmt.Errorf("%w: it is %d × %d pixels; send it scaled down to %d", ErrPhoto, size.Width, size.Height, PhotoSide)
+	}
+	// A scan of a few bytes has the decoder pass over every block again: thousands
+	// of them in one file would keep it busy for minutes.
+	if n := bytes.Count(data, []byte{0xff, 0xda}); n > photoScans { // SOS, ITU-T T.81, table B.1
+		return "", fmt.Errorf("%w: it has %d scans; send it as a baseline JPEG", ErrPhoto, n)
 	}
 	picture, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {

@@ -443,10 +443,11 @@ func (b *Book) keep(ctx context.Context, id string, make func(batch trace.Batch,
 		return plan.Event{}, err
 	}
 	wall := b.now().UTC()
-	// The station's own time line goes on past the batch's last event.
+	// The station's own time line goes on past the batch's last event, also where
+	// the clock of either was wrong.
 	at := batch.StartAt + max(0, wall.Sub(batch.Started))
 	for _, old := range history {
-		at = max(at, old.At)
+		at = max(at, old.At+time.Millisecond)
 	}
 	e, err := make(batch, history, at)
 	if err != nil {

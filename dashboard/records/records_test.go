@@ -251,6 +251,27 @@ func TestClosedBatchIsMended(t *testing.T) {
 	}
 }
 
+// Where the clock is behind the batch's, each correction is still one of its own,
+// and the last one holds.
+func TestClosedBatchIsMendedByAClockThatIsBehind(t *testing.T) {
+	b := book(t)
+	b.Now = func() time.Time { return time.Unix(0, 0) }
+	for _, n := range []int{5, 4, 3} {
+		if err := b.Correct(ctx, batch, "event-poured", plan.Event{Counts: map[string]int{"Tin 200": n}}, "Ines"); err != nil {
+			t.Fatal(err)
+		}
+		history, err := b.History(ctx, batch)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range plan.Fold(history) {
+			if e.Kind == plan.EventPoured && e.Counts["Tin 200"] != n {
+				t.Errorf("corrected to %d, it says %v", n, e.Counts)
+			}
+		}
+	}
+}
+
 // photo is a JPEG of noise, with a comment such as a camera's, and bytes after its end.
 func photo(t *testing.T, w, h int) []byte {
 	t.Helper()
@@ -265,6 +286,28 @@ func photo(t *testing.T, w, h int) []byte {
 	comment := []byte{0xff, 0xfe, 0, 16}
 	comment = append(comment, "at 54.1N 10.2E"...)
 	return slices.Concat(b.Bytes()[:2], comment, b.Bytes()[2:], []byte("<script>alert(1)</script>"))
+}
+
+// progressive is a grey JPEG of 16 × 16 pixels in so many scans (ITU-T T.81, annex G).
+func progressive(scans int) []byte {
+	var b []byte
+	segment := func(marker byte, body ...byte) {
+		b = append(b, 0xff, marker, 0, byte(len(body)+2))
+		b = append(b, body...)
+	}
+	one := append([]byte{1}, make([]byte, 15)...) // a Huffman table of a single code, one bit long
+	b = append(b, 0xff, 0xd8)
+	segment(0xdb, append([]byte{0}, bytes.Repeat([]byte{1}, 64)...)...)
+	segment(0xc2, 8, 0, 16, 0, 16, 1, 1, 0x11, 0)
+	segment(0xc4, slices.Concat([]byte{0x00}, one, []byte{0})...)
+	segment(0xc4, slices.Concat([]byte{0x10}, one, []byte{0x20})...) // the end of the next four to seven blocks
+	segment(0xda, 1, 1, 0, 0, 0, 0)                                  // the means of the blocks
+	b = append(b, 0x0f)
+	for range scans - 1 {
+		segment(0xda, 1, 1, 0, 1, 63, 0x10) // a bit more of their detail
+		b = append(b, 0x1f)
+	}
+	return append(b, 0xff, 0xd9)
 }
 
 func TestPhotos(t *testing.T) {
@@ -292,8 +335,12 @@ func TestPhotos(t *testing.T) {
 	if err := pngEncode(&png); err != nil {
 		t.Fatal(err)
 	}
+	if _, err := b.AddPhoto(ctx, batch, progressive(10), "Ines"); err != nil {
+		t.Errorf("a progressive one: %v", err)
+	}
 	for what, data := range map[string][]byte{
-		"none": nil, "text": []byte("<html>"), "a PNG": png.Bytes(), "half": raw[:len(raw)/2], "too wide": photo(t, records.PhotoSide+1, 8),
+		"of thousands of scans": progressive(5000),
+		"none":                  nil, "text": []byte("<html>"), "a PNG": png.Bytes(), "half": raw[:len(raw)/2], "too wide": photo(t, records.PhotoSide+1, 8),
 		"a claim": append([]byte{0xff, 0xd8, 0xff, 0xe0}, bytes.Repeat([]byte{1}, 500)...), "too large": append(slices.Clone(raw), make([]byte, records.PhotoSent)...),
 	} {
 		if _, err := b.AddPhoto(ctx, batch, data, "Ines"); !errors.Is(err, records.ErrPhoto) {
@@ -303,10 +350,10 @@ func TestPhotos(t *testing.T) {
 	if _, err := b.AddPhoto(ctx, "none", raw, "Ines"); !errors.Is(err, trace.ErrNoBatch) {
 		t.Errorf("of no batch: %v", err)
 	}
-	for i := range records.PhotosABatch {
+	for i := range records.PhotosABatch - 1 {
 		_, err := b.AddPhoto(ctx, batch, photo(t, 20+i, 20), "Ines")
-		if full := i >= records.PhotosABatch-1; full != errors.Is(err, records.ErrPhotosFull) || !full && err != nil {
-			t.Errorf("photo %d: %v", i+2, err)
+		if full := i >= records.PhotosABatch-2; full != errors.Is(err, records.ErrPhotosFull) || !full && err != nil {
+			t.Errorf("photo %d: %v", i+3, err)
 		}
 	}
 	for _, bad := range []string{"", "../x", "x.jpg", strings.Repeat("0", 32) + ".jpg", name + "/"} {

@@ -190,8 +190,13 @@ func TestShelfWithoutItsPot(t *testing.T) {
 	if _, err := k.st.Tap(ctx, "big", station.Tap{ID: "trim-0001", Kind: plan.EventTrimmed, Batch: code}); err != nil {
 		t.Errorf("trimmed: %v", err)
 	}
-	if err := k.st.Correct(ctx, "new", poured, plan.Event{Counts: map[string]int{"Tin": 5}}, "Ada"); err != nil {
-		t.Errorf("corrected: %v", err)
+	for _, pot := range []string{"new", "big"} { // which looks after it, and which it was made in
+		if err := k.st.Correct(ctx, pot, poured, plan.Event{Counts: map[string]int{"Tin": 5}}, "Ada"); err != nil {
+			t.Errorf("corrected, with pot %s named: %v", pot, err)
+		}
+	}
+	if err := k.st.Correct(ctx, "none", poured, plan.Event{}, "Ada"); !errors.Is(err, station.ErrNoPot) {
+		t.Errorf("corrected, with no pot of that name: %v", err)
 	}
 }
 

@@ -305,13 +305,13 @@ func (p *pot) find(batch string) (*run, error) {
 // amend records a correction or a withdrawal of an event.
 func (s *Station) amend(ctx context.Context, potID, eventID string, make func(r *run, old plan.Event, now time.Duration) (plan.Event, error)) error {
 	p, err := s.pot(potID)
+	for _, r := range s.shelfRuns() {
+		if err != nil && r.batch.Pot == potID { // the pot has left the settings
+			p, err = r.home, nil
+		}
+	}
 	if err != nil {
 		return err
-	}
-	for _, r := range s.shelfRuns() { // an event of a batch whose pot has left the settings
-		if r.home != p && r.batch.Pot == potID {
-			p = r.home
-		}
 	}
 	p.mu.Lock()
 	r := p.run

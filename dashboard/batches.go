@@ -249,9 +249,17 @@ func (s *Server) amendBatch(w http.ResponseWriter, r *http.Request, open, shut f
 	if err != nil {
 		return err
 	}
-	err = open(pot, r.PathValue("event"))
+	batch, event := r.PathValue("id"), r.PathValue("event")
+	history, err := s.book.History(r.Context(), batch)
+	if err != nil {
+		return s.batchError(r, err)
+	}
+	if !slices.ContainsFunc(history, func(e plan.Event) bool { return e.ID == event }) { // it may be another batch's
+		return s.batchError(r, fmt.Errorf("%w: %q", records.ErrNoEvent, event))
+	}
+	err = open(pot, event)
 	if closed(err) {
-		if err := shut(r.PathValue("id"), r.PathValue("event")); err != nil {
+		if err := shut(batch, event); err != nil {
 			return s.batchError(r, err)
 		}
 		return s.done(w, r, nil)

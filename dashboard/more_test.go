@@ -487,6 +487,13 @@ func TestBatchByItsCode(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	e1, err := json.Marshal(plan.Event{ID: "e1", Kind: plan.EventLeftOver, Wall: began})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := st.Commit(t.Context(), trace.Entry{Batch: "26-11-24-A", Pot: "a", Wall: began, Kind: trace.KindEvent, ID: "e1", Data: e1, Celsius: math.NaN(), Raw: math.NaN()}); err != nil {
+		t.Fatal(err)
+	}
 	g := newRig(t, func(o *Options) { o.Batches = st })
 	body := `{"id":"left-00001","kind":"left-over","grams":30}`
 	if w := g.ask("POST", "/api/v1/batches/26-11-24-A/taps", body); w.Code != 200 || !slices.ContainsFunc(g.station.done(), func(s string) bool { return strings.HasPrefix(s, "tap left-over") }) {
@@ -496,6 +503,10 @@ func TestBatchByItsCode(t *testing.T) {
 		t.Errorf("in its pot: %d %s; %q", w.Code, w.Body, g.station.done())
 	}
 	const closed = "/api/v1/batches/26-11-24-B"
+	wantProblem(t, g.ask("POST", closed+"/events/e1/withdraw", ""), 404, "no-event") // another batch's
+	if n := len(g.station.done()); n != 2 {
+		t.Errorf("the other batch's event was touched: %q", g.station.done())
+	}
 	if w := g.ask("POST", closed+"/taps", body); w.Code != 200 {
 		t.Fatalf("closed: %d %s", w.Code, w.Body)
 	}

@@ -80,10 +80,13 @@ func (p *problems) add(field, value, rule string) {
 
 func (p *problems) err() error { return errors.Join(p.list...) }
 
+// Hidden is the value of a [FieldError] that may hold a secret.
+const Hidden = "(set, not shown)"
+
 // hidden stands for a value that may be, or hold, a secret.
 func hidden(s string) string {
 	if s == "" {
 		return ""
 	}
-	return "(set, not shown)"
+	return Hidden
 }

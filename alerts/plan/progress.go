@@ -209,6 +209,9 @@ func (p *Progress) Taps() []EventKind {
 	case StageScent:
 		return []EventKind{EventScentAdded, EventHeatOff, EventJugOut, EventNote, EventAbandoned}
 	case StageStirring:
+		if !p.HeatOn() { // nobody is asked for what they have said
+			return []EventKind{EventStirred, EventJugOut, EventHeatOn, EventNote, EventAbandoned}
+		}
 		return []EventKind{EventStirred, EventHeatOff, EventJugOut, EventNote, EventAbandoned}
 	case StageCooling:
 		var k []EventKind

@@ -1,6 +1,7 @@
 package plan_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -89,6 +90,22 @@ func TestStirTimerCountsFromTheFragrance(t *testing.T) {
 		if got, _ := p.Stage(); got != s.want {
 			t.Errorf("%v after the fragrance: %s, want %s", s.after, got, s.want)
 		}
+	}
+}
+
+// TestHeatIsNotAskedForTwice: whoever turned the heat off before the fragrance, as
+// the cautions say, is not offered to do so again while stirring.
+func TestHeatIsNotAskedForTwice(t *testing.T) {
+	p, _ := gone(plan.EventStart, plan.EventScentAdded)
+	if taps := p.Taps(); !slices.Contains(taps, plan.EventHeatOff) || slices.Contains(taps, plan.EventHeatOn) {
+		t.Errorf("the heat is on: %v", taps)
+	}
+	p, _ = gone(plan.EventStart, plan.EventHeatOff, plan.EventScentAdded)
+	if s, _ := p.Stage(); s != plan.StageStirring {
+		t.Fatalf("stage %s", s)
+	}
+	if taps := p.Taps(); slices.Contains(taps, plan.EventHeatOff) || !slices.Contains(taps, plan.EventHeatOn) || taps[0] != plan.EventStirred {
+		t.Errorf("the heat is off: %v", taps)
 	}
 }
 

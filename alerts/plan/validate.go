@@ -13,6 +13,9 @@ import (
 // What is merely unwise is a [Warning] on the sheet instead.
 func (t Thresholds) Validate() []Problem { return t.validate("C") }
 
+// ValidateIn is Validate with its temperatures in unit, "C" or "F".
+func (t Thresholds) ValidateIn(unit string) []Problem { return t.validate(unit) }
+
 func (t Thresholds) validate(unit string) []Problem {
 	var out []Problem
 	deg := func(c float64) string { return units.Temperature(c, unit, 1) }
@@ -56,8 +59,8 @@ func (t Thresholds) validate(unit string) []Problem {
 	if t.PourLow >= t.PourHigh {
 		add("pour_low", t.PourLow, "the window must close below where it opens ("+deg(t.PourHigh)+")", "lower pour_low or raise pour_high")
 	}
-	if t.Flash != nil && !(t.Flash.Celsius > 0 && finite(t.Flash.Celsius)) {
-		out = append(out, Problem{"fragrance.oil.flash", deg(t.Flash.Celsius), "that is no flash point of a fragrance oil", "copy it from the oil's safety data sheet"})
+	if t.Flash != nil && !(t.Flash.Celsius > 0 && t.Flash.Celsius <= 250) {
+		out = append(out, Problem{"fragrance.oil.flash", deg(t.Flash.Celsius), "that is no flash point of a fragrance oil", "check the unit, °F or °C, and copy it from the oil's safety data sheet"})
 	} else if t.Flash != nil && t.Flash.Celsius <= t.PourHigh {
 		out = append(out, Problem{"fragrance.oil.flash", deg(t.Flash.Celsius), "the flash point of " + quoteOr(t.Flash.Oil, "the oil") + " is not above the pour window (" + deg(t.PourHigh) + ")", "check the number and its unit; if it is right, this oil can't be used in this wax"})
 	}
@@ -180,7 +183,7 @@ func (r Recipe) Validate() []Problem {
 		pct(f+".max_load", o.MaxLoad, 100)
 		basis(&out, f+".max_load_basis", o.Basis, true)
 		if !finite(o.Flash) || o.Flash < 0 || o.Flash > 400 {
-			add(f+".flash", units.Temperature(o.Flash, r.Show.Temperature, 0), "that is no flash point of a fragrance oil", "copy it from the oil's safety data sheet")
+			add(f+".flash", units.Temperature(o.Flash, r.Show.Temperature, 0), "that is no flash point of a fragrance oil", "check the unit, °F or °C, and copy it from the oil's safety data sheet")
 		}
 		switch o.Method {
 		case "", MethodClosed, MethodOpen, MethodNotStated:

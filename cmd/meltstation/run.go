@@ -32,7 +32,14 @@ func runCommand() command {
 				}
 			}
 			if *check {
-				fmt.Fprintf(std.Out, "%s can be used: %d pot(s), %d probe(s)\n", *path, len(c.Pots), len(c.Probes))
+				name, probes := *path, count(len(c.Probes), "probe")
+				if name == "" {
+					name = "The station without a settings file"
+				}
+				if len(c.Probes) == 0 {
+					probes = "1-Wire probes as they are found"
+				}
+				fmt.Fprintf(std.Out, "%s can be used: %s, %s\n", name, count(len(c.Pots), "pot"), probes)
 				return nil
 			}
 			log := slog.New(slog.NewTextHandler(std.Err, nil))
@@ -44,6 +51,13 @@ func runCommand() command {
 			})
 		},
 	}
+}
+
+func count(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
 }
 
 // version is the program's, as the build recorded it.

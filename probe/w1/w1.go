@@ -123,6 +123,13 @@ func Discover(root string) ([]Found, error) {
 	}
 }
 
+// IsID reports whether s is written like a 1-Wire id: two hex digits of the family,
+// a dash and twelve of the serial number.
+func IsID(s string) bool {
+	_, ok := familyOf(s)
+	return ok
+}
+
 // familyOf takes the family from a kernel device name: two hex digits, a dash,
 // twelve hex digits.
 func familyOf(name string) (byte, bool) {

@@ -71,7 +71,7 @@ scale = 0.1
 [batch]
 scent_add = "185 °F"
 pour = "135 °F"
-flash_point = "93 °C"
+flash_point = "102 °C"
 flash_method = "closed cup"
 cure = "14 days"
 
@@ -140,23 +140,31 @@ func TestRefused(t *testing.T) {
 		{"unknown table", "[sprocket]\nx = 1\n", 1, []string{"sprocket"}},
 		{"known elsewhere", "name = \"x\"\n", 1, []string{"name", "[table]"}},
 		{"nothing like it", "[oil]\nx = 1\n", 1, []string{"check its spelling"}},
-		{"not TOML", "[station\n", 1, []string{"quotes"}},
+		{"not TOML", "[station\n", 1, []string{"brackets"}},
+		{"twice", "[station]\nname = \"a\"\nname = \"b\"\n", 3, []string{"take one of them out"}},
+		{"curly quotes", "[station]\nname = “a”\n", 2, []string{"straight"}},
+		{"pour as written", "[station]\ntemperature = \"F\"\n[batch]\nscent_add = \"185 F\"\npour = \"190 F\"\n", 5, []string{`pour is "190 F"`, "185.0 °F", "lower pour or"}},
+		{"scent-add over the flash point", "[batch]\nscent_add = \"85 C\"\nflash_point = \"80 C\"\n", 2, []string{"85.0 °C", "80.0 °C", "catch fire"}},
+		{"scent-add at the flash alarm", "[batch]\nscent_add = \"85 C\"\nflash_point = \"90 C\"\n", 2, []string{"85.0 °C", "within 10 °C"}},
+		{"no flash point", "[batch]\nflash_point = \"2120 F\"\n", 2, []string{"data sheet"}},
+		{"no id", "[[probe]]\ndevice = \"28-00000a1b2c3\"\n", 2, []string{"28-0316a2794eff"}},
+		{"hidden value", "[[webhook]]\nurl = \"host.example/SECRET\"\nsecret = \"0123456789abcdef\"\n", 2, []string{"url can't be used", "web address"}},
 		{"wrong kind", "[station]\nname = 7\n", 2, []string{"quotes"}},
 		{"no unit", "[batch]\npour = \"57\"\n", 2, []string{"57", "unit"}},
 		{"wrong unit", "\n[batch]\npour = \"57 kg\"\n", 3, []string{"57 kg", "°F"}},
 		{"pour above scent-add", "[batch]\nscent_add = \"60 C\"\npour_high = \"75 C\"\npour = \"70 C\"\npour_low = \"65 C\"\n", 3, []string{"pour", "scent"}},
 		{"flash point below the pour temperature", "[batch]\npour = \"57 C\"\nflash_point = \"50 C\"\n", 3, []string{"flash"}},
 		{"two probes on one port", "[[probe]]\nkind = \"serial-text\"\nport = \"/dev/ttyUSB0\"\n\n[[probe]]\nkind = \"serial-text\"\nrole = \"room\"\nport = \"/dev/ttyUSB0\"\n", 5, []string{"/dev/ttyUSB0", "line 1"}},
-		{"two probes on one sensor", "[[probe]]\ndevice = \"28-1\"\n[[probe]]\nrole=\"room\"\ndevice = \"28-1\"\n", 3, []string{"28-1", "line 1"}},
+		{"two probes on one sensor", "[[probe]]\ndevice = \"28-000000000001\"\n[[probe]]\nrole=\"room\"\ndevice = \"28-000000000001\"\n", 3, []string{"28-000000000001", "line 1"}},
 		{"no register", "[[probe]]\nkind = \"modbus\"\nport = \"/dev/x\"\nslave = 1\n", 1, []string{"register"}},
 		{"slave", "[[probe]]\nkind = \"modbus\"\nport = \"/dev/x\"\nslave = 300\nregister = 1\n", 1, []string{"300"}},
 		{"bad pattern", "[[probe]]\nkind = \"serial-text\"\nport = \"/dev/x\"\npattern = '('\n", 1, []string{"pattern"}},
-		{"unknown pot", "[[probe]]\npot = \"nowhere\"\ndevice = \"28-1\"\n", 2, []string{"nowhere", "[[pot]]"}},
-		{"which pot", "[[pot]]\nid = \"a\"\n[[pot]]\nid = \"b\"\n[[probe]]\ndevice = \"28-1\"\n", 5, []string{"which pot"}},
+		{"unknown pot", "[[probe]]\npot = \"nowhere\"\ndevice = \"28-000000000001\"\n", 2, []string{"nowhere", "[[pot]]"}},
+		{"which pot", "[[pot]]\nid = \"a\"\n[[pot]]\nid = \"b\"\n[[probe]]\ndevice = \"28-000000000001\"\n", 5, []string{"which pot"}},
 		{"same pot twice", "[[pot]]\nid = \"a\"\n[[pot]]\nid = \"a\"\n", 4, []string{`"a"`}},
 		{"listen", "[page]\nlisten = \"kitchen\"\n", 2, []string{"127.0.0.1:8460"}},
 		{"certificate", "[page]\ntls = \"files\"\n", 2, []string{"certificate"}},
-		{"every", "[[probe]]\ndevice = \"28-1\"\nevery = \"0.01 s\"\n", 3, []string{"50 ms"}},
+		{"every", "[[probe]]\ndevice = \"28-000000000001\"\nevery = \"0.01 s\"\n", 3, []string{"50 ms"}},
 		{"webhook", "[[webhook]]\nurl = \"ftp://x\"\nsecret = \"0123456789abcdef\"\n", 2, []string{"url"}},
 		{"altitude", "[station]\naltitude = \"high\"\n", 2, []string{"120 m"}},
 		{"quiet", "[alarms]\nquiet_from = \"late\"\n", 2, []string{"22:00"}},
@@ -185,10 +193,10 @@ func TestRefused(t *testing.T) {
 func TestProblemsAreSaidOnceAndCountFromOne(t *testing.T) {
 	_, err := config.Parse("s.toml", []byte(`
 [[probe]]
-device = "28-1"
+device = "28-000000000001"
 [[probe]]
 role = "lid"
-device = "28-1"
+device = "28-000000000001"
 [batch]
 scent_add = "banana"
 pour_low = "57"
@@ -197,10 +205,19 @@ pour_low = "57"
 		`s.toml:8: batch.scent_add is "banana": not a number; write a temperature like 185 °F or 85 °C`,
 		`s.toml:9: batch.pour_low is "57": unit missing or not known; write °F or °C after the number, like 185 °F or 85 °C`,
 		`s.toml:5: probe[2].role is "lid"; it can be "pot", "room", "bath" or "jar"`,
-		`s.toml:4: two probes share 28-1 (the other is on line 2); a port or sensor serves one probe: take one out, or correct it`,
+		`s.toml:4: two probes share 28-000000000001 (the other is on line 2); a port or sensor serves one probe: take one out, or correct it`,
 	}
 	if err == nil || err.Error() != strings.Join(want, "\n") {
 		t.Errorf("got:\n%v\nwant:\n%s", err, strings.Join(want, "\n"))
+	}
+}
+
+// A file that an editor saved with a byte order mark is read, and an id in capitals
+// is the one that the kernel writes small.
+func TestForgiven(t *testing.T) {
+	c, err := config.Parse("s.toml", []byte("\xef\xbb\xbf[[probe]]\r\ndevice = \"28-0316A2794EFF\"\r\n"))
+	if err != nil || len(c.Probes) != 1 || c.Probes[0].Spec.ID != "28-0316a2794eff" {
+		t.Errorf("%+v, %v", c, err)
 	}
 }
 

@@ -23,6 +23,7 @@ import (
 	"example.org/meltstation/probe"
 	"example.org/meltstation/probe/calibrate"
 	"example.org/meltstation/probe/serialtc"
+	"example.org/meltstation/probe/w1"
 )
 
 // Default is the station without a settings file: one pot, w1 probes found by
@@ -83,10 +84,11 @@ func Parse(path string, data []byte) (*Config, error) {
 	if len(data) > maxSize {
 		return nil, Problem{File: path, What: "is larger than a settings file can be", Mend: "check that it is the right file"}
 	}
+	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")) // some editors put a byte order mark first
 	var f file
 	dec := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields()
 	if err := dec.Decode(&f); err != nil {
-		return nil, decodeProblem(path, err)
+		return nil, decodeProblem(path, data, err)
 	}
 	r := reader{path: path, lines: indexLines(data)}
 	c := r.config(&f)
@@ -96,7 +98,7 @@ func Parse(path string, data []byte) (*Config, error) {
 	return c, nil
 }
 
-func decodeProblem(path string, err error) error {
+func decodeProblem(path string, data []byte, err error) error {
 	var unknown *toml.StrictMissingError
 	if errors.As(err, &unknown) {
 		var all []error
@@ -121,9 +123,30 @@ func decodeProblem(path string, err error) error {
 		if key := strings.Join(bad.Key(), "."); strings.HasPrefix(what, "cannot decode") && key != "" {
 			what = key + " has the wrong kind of value"
 		}
-		return Problem{File: path, Line: row, Field: strings.Join(bad.Key(), "."), What: what, Mend: "check the quotes and the kind of value on this line: words and temperatures stand in quotes, counts do not"}
+		mend := "check the quotes and the kind of value on this line: words and temperatures stand in quotes, counts do not"
+		line := lineOf(data, row)
+		switch {
+		case strings.Contains(what, "already defined"):
+			mend = "each setting and each [table] stands once: take one of them out (several probes, pots and webhooks each begin with [[ ]])"
+		case strings.ContainsAny(line, "“”„«»‘’"):
+			what, mend = "curly quotes", `use straight ones, such as temperature = "F"`
+		case strings.HasPrefix(strings.TrimSpace(line), "["):
+			mend = "write a table's name between brackets, such as [station], or [[probe]] when there may be several"
+		}
+		return Problem{File: path, Line: row, Field: strings.Join(bad.Key(), "."), What: what, Mend: mend}
 	}
 	return Problem{File: path, What: err.Error(), Mend: "check that it is a TOML file"}
+}
+
+// lineOf is one line of the file, the first being 1.
+func lineOf(data []byte, row int) string {
+	n := 0
+	for line := range bytes.Lines(data) {
+		if n++; n == row {
+			return string(line)
+		}
+	}
+	return ""
 }
 
 func lastKey(k toml.Key) string {
@@ -287,12 +310,28 @@ func (r *reader) batch(f *file, c *Config) {
 	r.duration("batch.cure", b.Cure, &tm.Cure)
 	r.duration("cues.lead", f.Cues.Lead, &tm.CueLead)
 	r.duration("cues.warm_jars", f.Cues.WarmJars, &tm.WarmJars)
-	for _, p := range t.Validate() {
+	problems := t.ValidateIn(c.Units)
+	for _, p := range problems {
 		name := p.Field[strings.LastIndexByte(p.Field, '.')+1:]
-		if name == "flash" {
-			name = "flash_point"
+		what, mend := fmt.Sprintf("%s is %s", name, p.Value), p.Mend
+		switch {
+		case name == "flash":
+			name, what = "flash_point", "flash_point is "+p.Value
+		case name == "pour_high" && b.PourHigh == "" && b.Pour != "":
+			// The file has the middle of the window only.
+			name, what = "pour", fmt.Sprintf("pour is %q, with the top of its window at %s", b.Pour, p.Value)
+			mend = strings.ReplaceAll(mend, "pour_high", "pour")
 		}
-		r.bad("batch."+name, fmt.Sprintf("%s is %s: %s", name, p.Value, p.Rule), p.Mend)
+		r.bad("batch."+name, what+": "+p.Rule, mend)
+	}
+	if len(problems) == 0 && t.Flash != nil && t.ScentAdd >= t.Flash.Celsius-t.FlashMargin {
+		// A recipe that says so can't be started either.
+		deg := func(celsius float64) string { return units.Temperature(celsius, c.Units, 1) }
+		if t.ScentAdd >= t.Flash.Celsius {
+			r.bad("batch.scent_add", fmt.Sprintf("scent-add is %s, at or over the flash point (%s): the vapour can catch fire", deg(t.ScentAdd), deg(t.Flash.Celsius)), "add the fragrance cooler, or choose another oil")
+		} else {
+			r.bad("batch.scent_add", fmt.Sprintf("scent-add is %s, within %s of the flash point (%s), where the flash-point alarm stands", deg(t.ScentAdd), units.Difference(t.FlashMargin, c.Units, 0), deg(t.Flash.Celsius)), "add the fragrance cooler, or choose another oil")
+		}
 	}
 }
 
@@ -347,7 +386,11 @@ func (r *reader) channels(f *file, c *Config) {
 		for _, e := range split(err) {
 			var fe *notify.FieldError
 			if errors.As(e, &fe) {
-				r.bad(field+"."+fe.Field, fmt.Sprintf("%s is %q", fe.Field, fe.Value), "it "+fe.Rule)
+				what := fmt.Sprintf("%s is %q", fe.Field, fe.Value)
+				if fe.Value == notify.Hidden {
+					what = fe.Field + " can't be used (it may hold a secret and is not shown here)"
+				}
+				r.bad(field+"."+fe.Field, what, "it "+fe.Rule)
 			} else {
 				r.bad(field, e.Error(), "correct it")
 			}
@@ -482,8 +525,12 @@ func (r *reader) w1(field string, p *fileProbe, out *Probe) string {
 	if p.Bits != 0 && (p.Bits < 9 || p.Bits > 12) {
 		r.bad(field+".bits", fmt.Sprintf("bits is %d", p.Bits), "a DS18B20 measures with 9, 10, 11 or 12 bits")
 	}
-	if p.Device == "" {
+	p.Device = strings.ToLower(p.Device) // as the kernel writes it
+	switch {
+	case p.Device == "":
 		r.bad(field+".device", "the probe's device is missing", `give its id as "meltstation probes" shows it, such as "28-0316a2794eff"`)
+	case !w1.IsID(p.Device):
+		r.bad(field+".device", fmt.Sprintf("device %q is no 1-Wire id", p.Device), `copy it as "meltstation probes" shows it: two digits or letters, a dash and twelve more, such as "28-0316a2794eff"`)
 	}
 	if p.Port != "" {
 		r.bad(field+".port", "a 1-Wire probe has no port", "take the port out, or change kind")

@@ -237,7 +237,7 @@ func TestStationGoesAndComesBack(t *testing.T) {
 	f.cut(true)
 	p.WaitText("#strips", "Nothing heard from the station since")
 	p.Wait("taps to be disabled", `document.querySelector("[data-tap=scent-added]").disabled`)
-	p.WaitText(".tap-word", "Taps wait until the station answers")
+	p.WaitText(".tap-word", "You can tap once the station answers again")
 	p.Shot("lost-phone-light")
 	p.Axe("lost")
 	p.Fits("lost")

@@ -168,7 +168,7 @@ export default {
   'tap.offline': 'Not sent: the station can’t be reached. Nothing waits to be sent; tap again once it is back.',
   'tap.changed': 'The buttons have just changed. Look, then tap again.',
   'tap.twice': 'Tapped twice: the second tap was not counted.',
-  'tap.wait': 'Taps wait until the station answers.',
+  'tap.wait': 'You can tap once the station answers again.',
   'tap.count': 'Count the jars',
   'tap.weigh': 'Weight…',
   'tap.abandon.ask': 'Give up this batch?',

@@ -154,8 +154,9 @@ func (w *Watch) warmLead(f *Facts) time.Duration {
 }
 
 // beforeScent reports whether the batch is still to get its fragrance. A batch
-// without any goes through the same heat.
-func beforeScent(f *Facts) bool {
+// without any goes through the same heat. Wax that left the bath too hot is called
+// for on its way down; once below scent-add, a jug that is out is taken to have it.
+func (w *Watch) beforeScent(f *Facts) bool {
 	if f.Sheet == nil || f.Fragrance || f.Reheating {
 		return false
 	}
@@ -163,9 +164,17 @@ func beforeScent(f *Facts) bool {
 	case plan.StageMelting, plan.StageScent:
 		return true
 	case plan.StageCooling: // heat off before the fragrance went in: it is still wanted
-		return !f.JugOut && f.Sheet.FragranceGrams() > 0
+		return unscented(f) > 0 && (!f.JugOut || w.haveWax && w.wax >= f.Sheet.Thresholds.ScentAdd)
 	}
 	return false
+}
+
+// unscented returns how many grams of fragrance are not noted as in; 0 = none.
+func unscented(f *Facts) float64 {
+	if f.Sheet == nil || f.Fragrance {
+		return 0
+	}
+	return f.Sheet.FragranceGrams()
 }
 
 func pickScent(o *Outlook) *forecast.Forecast { return &o.Scent }
@@ -173,7 +182,7 @@ func pickOpen(o *Outlook) *forecast.Forecast  { return &o.WindowOpen }
 func pickClose(o *Outlook) *forecast.Forecast { return &o.WindowClose }
 
 func judgeScentCaution(w *Watch, f *Facts, it *item) finding {
-	if !beforeScent(f) || f.Sheet.FragranceGrams() == 0 {
+	if !w.beforeScent(f) || f.Sheet.FragranceGrams() == 0 {
 		return finding{verdict: off}
 	}
 	t := f.Sheet.Thresholds
@@ -189,7 +198,7 @@ func judgeScentCaution(w *Watch, f *Facts, it *item) finding {
 }
 
 func judgeScentDue(w *Watch, f *Facts, it *item) finding {
-	if !beforeScent(f) || w.byKey[KeyScentNow].active {
+	if !w.beforeScent(f) || w.byKey[KeyScentNow].active {
 		return finding{verdict: off}
 	}
 	t := f.Sheet.Thresholds
@@ -202,7 +211,7 @@ func judgeScentDue(w *Watch, f *Facts, it *item) finding {
 }
 
 func judgeScentNow(w *Watch, f *Facts, it *item) finding {
-	if !beforeScent(f) {
+	if !w.beforeScent(f) {
 		return finding{verdict: off}
 	}
 	fd := w.reached(f, it, f.Sheet.Thresholds.ScentAdd, forecast.Heating)
@@ -245,6 +254,7 @@ func judgeWarmJars(w *Watch, f *Facts, it *item) finding {
 		return finding{verdict: off}
 	}
 	fd := w.ahead(f, it, pickOpen, f.Sheet.Thresholds.PourHigh, forecast.Cooling, w.warmLead(f))
+	fd.grams = unscented(f)
 	return fd
 }
 
@@ -267,6 +277,7 @@ func judgeWindowOpening(w *Watch, f *Facts, it *item) finding {
 	if w.haveWax && w.wax <= t.PourHigh {
 		fd.seconds, fd.low, fd.high = 0, 0, 0 // it is open
 	}
+	fd.grams = unscented(f)
 	return fd
 }
 
@@ -279,6 +290,7 @@ func judgePourNow(w *Watch, f *Facts, it *item) finding {
 		return finding{verdict: off} // window-closed says it
 	}
 	fd := w.reached(f, it, pourAt(t), forecast.Cooling)
+	fd.grams = unscented(f)
 	if fd.verdict != off && f.Outlook != nil && f.Outlook.WindowClose.Status == forecast.OK && !math.IsNaN(f.Outlook.WindowClose.Eta) {
 		fd.seconds = max(f.Outlook.WindowClose.Eta-w.age(f), 0)
 	}

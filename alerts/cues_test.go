@@ -74,6 +74,33 @@ func TestScentCautionWithinThirtyFahrenheit(t *testing.T) {
 	}
 }
 
+// Wax that got too hot leaves the bath to cool to scent-add: the fragrance is still
+// called for there, and asked for before the pour if nobody said that it is in.
+func TestFragranceIsNotForgottenOutOfTheBath(t *testing.T) {
+	r := newRig(t, plan.StageScent)
+	r.hold(86, 5)
+	r.want(KeyScentNow, Unacked)
+	r.f.Stage, r.f.JugOut = plan.StageCooling, true
+	r.hold(85, 5)
+	r.want(KeyScentNow, Unacked)
+	r.hold(75.5, 5)
+	r.want(KeyScentNow, Unacked)
+	r.hold(74, 5)
+	r.want(KeyScentNow, Normal)
+	r.f.Stage = plan.StageWindow
+	r.hold(57, 5)
+	r.want(KeyPourNow, Unacked)
+	if last := r.all[len(r.all)-1]; last.Key != KeyPourNow || last.Grams != 60 {
+		t.Errorf("%+v", last)
+	}
+	r = newRig(t, plan.StageWindow)
+	r.f.Fragrance = true
+	r.hold(57, 5)
+	if last := r.all[len(r.all)-1]; last.Key != KeyPourNow || last.Grams != 0 {
+		t.Errorf("with the fragrance in: %+v", last)
+	}
+}
+
 func TestStirTimer(t *testing.T) {
 	r := newRig(t, plan.StageStirring)
 	r.f.Fragrance, r.f.ScentAt = true, 0

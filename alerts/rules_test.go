@@ -630,6 +630,10 @@ func TestWordsInTheMakersUnits(t *testing.T) {
 	if got := Words(n, Units{}); got.Title != "Past scent-add: let it cool to 75.0 °C" || got.Do[1] != "At 75.0 °C pour in 57 g and stir gently for 2 min." {
 		t.Errorf("far past scent-add: %+v", got)
 	}
+	in := Words(Notice{Key: KeyPourNow, Class: Cue, State: Unacked, Probe: "p", Celsius: 57, Limit: 57, Grams: 57}, Units{})
+	if !strings.Contains(in.Body, "is the fragrance in?") || !strings.HasPrefix(in.Do[0], "If the 57 g of fragrance are in") {
+		t.Errorf("nobody said that the fragrance is in: %+v", in)
+	}
 	d := Words(Notice{Key: KeyWindowOpening, Class: Cue, State: Unacked, Probe: "p", Celsius: 61, Limit: 60, Seconds: 121, Low: 112, HighEnd: 185}, Units{})
 	if d.Title != "Pour window opens in about 2 min" {
 		t.Errorf("%q", d.Title)

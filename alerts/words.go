@@ -55,6 +55,10 @@ func Words(n Notice, u Units) Text {
 			t = Text{Title: q.title, Body: q.body, Do: q.do}
 		}
 	}
+	if p.asksScent && n.Grams > 0 {
+		t.Body += " " + lang.unscented
+		t.Do = append([]string{lang.scentIt}, t.Do...)
+	}
 	t.Title, t.Body = fill(t.Title), fill(t.Body)
 	do := make([]string, 0, len(t.Do))
 	for _, d := range t.Do {
@@ -76,6 +80,7 @@ type phrase struct {
 	name        string // for when it is over or put aside; "" = the title
 	title, body string
 	do          []string
+	asksScent   bool                 // grams of fragrance are not noted as in: ask
 	then        func(Notice) *phrase // another phrase for some notices; nil result = this one
 }
 
@@ -102,6 +107,7 @@ type language struct {
 	now                    string
 	methodNotStated        string
 	someOil, someProbe     string
+	unscented, scentIt     string
 }
 
 var languages = map[string]language{"": english, "en": english}
@@ -134,6 +140,9 @@ var english = language{
 	methodNotStated: "method not stated",
 	someOil:         "the fragrance",
 	someProbe:       "the probe",
+
+	unscented: "\"Scent is in\" was never tapped: is the fragrance in?",
+	scentIt:   "If the {grams} of fragrance are in, tap \"Scent is in\". If not, tap \"Heat on again\", warm the wax to scent-add and put them in.",
 
 	faults: map[probe.Quality]string{
 		probe.BadCRC:         "its answers arrive damaged; look at the cable and its length",
@@ -291,7 +300,7 @@ var english = language{
 					if n.Limit <= 0 || n.Celsius < n.Limit+wellPastScent {
 						return nil
 					}
-					return &phrase{title: "Past scent-add: let it cool to {limit}", body: "The wax is at {temp}. The fragrance goes in at {limit}; hotter wax drives it off.",
+					return &phrase{title: "Past scent-add: let it cool to {limit}", body: "The wax is at {temp}. Keep the heat off until {limit}, where the fragrance goes in; hotter wax drives it off.",
 						do: []string{"Turn the heat off.", "At {limit} pour in {grams} and stir gently for {stir}.", "Tap \"Scent is in\"."}}
 				}
 				return &phrase{title: "The wax is hot enough", body: "The wax is at {temp}. This batch has no fragrance.",
@@ -305,16 +314,18 @@ var english = language{
 			do:    []string{"Heat off, and lift the jug out of the bath.", "Tap \"Jug is out\"."},
 		},
 		KeyWarmJars: {
-			name:  "Warm the jars",
-			title: "Warm the jars: pour in {soon}",
-			body:  "The wax is at {temp}. The pour window opens at {limit} in {in}.",
-			do:    []string{"Set the wicks and warm the jars."},
+			name:      "Warm the jars",
+			asksScent: true,
+			title:     "Warm the jars: pour in {soon}",
+			body:      "The wax is at {temp}. The pour window opens at {limit} in {in}.",
+			do:        []string{"Set the wicks and warm the jars."},
 		},
 		KeyWindowOpening: {
-			name:  "Pour window opening",
-			title: "Pour window opens in {soon}",
-			body:  "The wax is at {temp}. From {limit} you may pour.",
-			do:    []string{"Have the jars ready."},
+			name:      "Pour window opening",
+			asksScent: true,
+			title:     "Pour window opens in {soon}",
+			body:      "The wax is at {temp}. From {limit} you may pour.",
+			do:        []string{"Have the jars ready."},
 			then: func(n Notice) *phrase {
 				if n.Seconds > 0 {
 					return nil
@@ -324,10 +335,11 @@ var english = language{
 			},
 		},
 		KeyPourNow: {
-			name:  "Pour now",
-			title: "Pour now",
-			body:  "The wax is at {temp}, the best temperature to pour is {limit}. The window closes in {in}.",
-			do:    []string{"Pour the largest jars first.", "Tap \"First jar poured\" at the first."},
+			name:      "Pour now",
+			asksScent: true,
+			title:     "Pour now",
+			body:      "The wax is at {temp}, the best temperature to pour is {limit}. The window closes in {in}.",
+			do:        []string{"Pour the largest jars first.", "Tap \"First jar poured\" at the first."},
 			then: func(n Notice) *phrase {
 				if n.Seconds > 0 {
 					return nil

@@ -49,12 +49,13 @@ func (p *Progress) Apply(e Event) {
 		if p.heatOn {
 			p.heatOffAt = e.At
 		}
-		p.heatOn, p.reheating = false, false
-		if !e.Detected {
+		switch {
+		case !e.Detected:
 			p.heatSure = true
-		} else {
+		case p.heatOn: // noticed only; what the maker has said before stays said
 			p.heatSure = false
 		}
+		p.heatOn, p.reheating = false, false
 		if e.Kind == EventJugOut {
 			p.jugOut = true
 		}

@@ -120,6 +120,10 @@ func TestHeatCountsAsOnUntilTold(t *testing.T) {
 	if p.HeatOn() {
 		t.Error("told that the heat is off, and it counts as on")
 	}
+	p.Apply(plan.Event{Kind: plan.EventJugOut, At: at + 3*time.Minute, Detected: true})
+	if p.HeatOn() {
+		t.Error("a jug that was only noticed to be out unsays the heat-off")
+	}
 }
 
 // TestReheating: wax that got too cool to pour is warmed again, whether or not

@@ -619,15 +619,15 @@ func TestWordsInTheMakersUnits(t *testing.T) {
 	if got := Words(n, Units{Temperature: "F", Mass: "oz"}); got.Title != "Add 2.00 oz of fragrance now" || got.Body != "The wax is at 185 °F." {
 		t.Errorf("%+v", got)
 	}
-	if got := Words(n, Units{}); got.Title != "Add 57 g of fragrance now" || got.Body != "The wax is at 85.0 °C." || got.Do[0] != "Pour in 57 g and stir gently for 2 min." {
+	if got := Words(n, Units{}); got.Title != "Add 56.7 g of fragrance now" || got.Body != "The wax is at 85.0 °C." || got.Do[0] != "Pour in 56.7 g and stir gently for 2 min." {
 		t.Errorf("%+v", got)
 	}
 	n.Limit, n.Celsius = 75, 79.9
-	if got := Words(n, Units{}); got.Title != "Add 57 g of fragrance now" {
+	if got := Words(n, Units{}); got.Title != "Add 56.7 g of fragrance now" {
 		t.Errorf("just past scent-add: %+v", got)
 	}
 	n.Celsius = 91
-	if got := Words(n, Units{}); got.Title != "Past scent-add: let it cool to 75.0 °C" || got.Do[1] != "At 75.0 °C pour in 57 g and stir gently for 2 min." {
+	if got := Words(n, Units{}); got.Title != "Past scent-add: let it cool to 75.0 °C" || got.Do[1] != "At 75.0 °C pour in 56.7 g and stir gently for 2 min." {
 		t.Errorf("far past scent-add: %+v", got)
 	}
 	in := Words(Notice{Key: KeyPourNow, Class: Cue, State: Unacked, Probe: "p", Celsius: 57, Limit: 57, Grams: 57}, Units{})

@@ -21,7 +21,7 @@ type Text struct {
 type Units struct {
 	Temperature string  // units.C or units.F; "" is °C
 	Mass        string  // units.Grams or units.Ounces; "" is grams
-	MassStep    float64 // grams that the maker's scale can show; 0 = a gram
+	MassStep    float64 // grams that the maker's scale can show; 0 = a gram, or a tenth below 100 g
 	Language    string  // "en"; what has no words yet is said in English
 }
 
@@ -417,6 +417,9 @@ func (l language) filler(n Notice, u Units) func(string) string {
 	step := u.MassStep
 	if step == 0 && mu == units.Grams {
 		step = 1
+		if n.Grams < 100 && math.Abs(n.Grams-math.Round(n.Grams)) > 0.04 {
+			step = 0.1 // as the page and the sheet say it
+		}
 	}
 	secs := func(s float64) string { return units.Duration(roundTime(s)) }
 	in, soon := l.now, l.now

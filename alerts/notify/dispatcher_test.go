@@ -410,7 +410,7 @@ func TestTwoChannelsOfOneNameAreRefused(t *testing.T) {
 }
 
 func TestSeveralPotsAreNamed(t *testing.T) {
-	for title, pots := range map[string]map[string]string{"Add 0 g": {"pot": "Big pot"}, "Big pot: ": {"pot": "Big pot", "two": "Small pot"}} {
+	for title, pots := range map[string]map[string]string{"Add 0.3 g": {"pot": "Big pot"}, "Big pot: ": {"pot": "Big pot", "two": "Small pot"}} {
 		synctest.Test(t, func(t *testing.T) {
 			var got string
 			d, stop := start(t, Options{Pots: pots, Routes: []Route{{Channel: Func("page", "page", func(_ context.Context, m Message) error { got = m.Text.Title; return nil })}}})

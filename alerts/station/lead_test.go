@@ -14,6 +14,7 @@ import (
 // cooling brings a scented batch to the bench.
 func cooling(t *testing.T) *kitchen {
 	k := newKitchen(t, nil)
+	k.nearlyHot()
 	k.start()
 	k.until(plan.StageScent, 90*time.Minute)
 	k.pot.AddScent(k.pot.Grams()*0.06, 20)

@@ -235,6 +235,7 @@ func TestFillingAgainstTheWindow(t *testing.T) {
 func TestNoticedAndConfirmed(t *testing.T) {
 	for _, yes := range []bool{true, false} {
 		k := newKitchen(t, nil)
+		k.nearlyHot()
 		k.start()
 		k.until(plan.StageScent, 90*time.Minute)
 		k.pot.AddScent(k.pot.Grams()*0.06, 20)

@@ -41,6 +41,7 @@ func TestClockSteps(t *testing.T) {
 		t.Run(step.String(), func(t *testing.T) {
 			var k *kitchen
 			k = newKitchen(t, stepping(&k))
+			k.nearlyHot()
 			code := k.start()
 			k.until(plan.StageScent, 90*time.Minute)
 			k.pot.AddScent(k.pot.Grams()*0.06, 20)

@@ -30,7 +30,7 @@ import (
 )
 
 var (
-	soakFor   = flag.Duration("soak", 2*time.Hour, "how much simulated time TestSoak runs")
+	soakFor   = flag.Duration("soak", time.Hour, "how much simulated time TestSoak runs")
 	soakEvery = flag.Duration("soak-every", 5*time.Second, "simulated time between readings of a probe in TestSoak")
 )
 
@@ -97,6 +97,7 @@ func (s *soak) work(p *soakPot, at time.Duration) {
 	case 0:
 		c := sim.Boathouse()
 		c.Seed = s.rng.Uint64()
+		c.WaxStart, c.WaterStart = 60, 85 // from the last batch: more of them in the same time
 		p.pot = sim.NewPot(c)
 		p.batch++
 		if _, err := s.st.Start(context.Background(), p.id, station.StartRequest{ID: fmt.Sprintf("soak-start-%s-%d", p.id, p.batch), Sheet: s.sheet}); err != nil && !strings.Contains(err.Error(), "disk") {

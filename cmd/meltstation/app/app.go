@@ -129,7 +129,7 @@ func Run(ctx context.Context, o Options) (err error) {
 		st.Take(r)
 		guide.Take(r)
 	}})
-	find := finder(c, o, st, supervisor)
+	find := finder(c, o, st, store, supervisor)
 
 	pageOptions, err := dashboardOptions(ctx, c, o, st, store, supervisor, listener)
 	if err != nil {

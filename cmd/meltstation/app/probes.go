@@ -9,6 +9,7 @@ import (
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/cmd/meltstation/config"
 	"example.org/meltstation/probe"
+	"example.org/meltstation/probe/trace"
 	"example.org/meltstation/probe/w1"
 )
 
@@ -17,7 +18,7 @@ const lookEvery = 5 * time.Second
 
 // finder gives the supervisor its probes: those of the demo, those of the
 // settings, or every 1-Wire probe as it comes and goes.
-func finder(c *config.Config, o Options, st *station.Station, sup *probe.Supervisor) func(context.Context) error {
+func finder(c *config.Config, o Options, st *station.Station, store *trace.Store, sup *probe.Supervisor) func(context.Context) error {
 	return func(ctx context.Context) error {
 		adjust := newAdjuster(c, o, st)
 		if o.Specs != nil {
@@ -31,6 +32,7 @@ func finder(c *config.Config, o Options, st *station.Station, sup *probe.Supervi
 			return adjust.keep(ctx, sup, func() []probe.Spec { return specs })
 		}
 		look := &look{config: c, options: o, station: st, discover: func() ([]w1.Found, error) { return w1.Discover("") }}
+		look.before = func() string { return waxProbe(ctx, st, store, c.Pots[0].ID) }
 		return adjust.keep(ctx, sup, look.specs)
 	}
 }
@@ -41,13 +43,38 @@ type look struct {
 	options  Options
 	station  *station.Station
 	discover func() ([]w1.Found, error)
+	before   func() string // the probe in the wax of a batch that was under way already; "" = none
 	bulk     w1.Bulk
 	wax      string // the probe that is taken to be in the wax
 }
 
+// waxProbe is the probe by which the wax of the batch in a pot was last read; "" =
+// there is none.
+func waxProbe(ctx context.Context, st *station.Station, store *trace.Store, pot string) string {
+	for _, p := range st.Snapshot().Pots {
+		if p.ID != pot || p.Batch == nil {
+			continue
+		}
+		curve, err := store.Curve(ctx, p.Batch.ID, trace.CurveQuery{Role: probe.RolePot, Points: 100})
+		if err != nil {
+			return "" // the first by id it is, and the page asks to say what each is in
+		}
+		var id string
+		var last time.Duration
+		for _, c := range curve {
+			if n := len(c.Points); n > 0 && (id == "" || c.Points[n-1].At > last) {
+				id, last = c.Probe, c.Points[n-1].At
+			}
+		}
+		return id
+	}
+	return ""
+}
+
 // specs are the 1-Wire probes attached now. The first by id that was ever found is
-// taken to be in the wax, and stays so while it is away: another one must not be
-// read in its place. More than one needs a settings file to say what each is in.
+// taken to be in the wax, or in a batch under way the one that was in its wax
+// before a restart. It stays so while it is away: another one must not be read in
+// its place. More than one needs a settings file to say what each is in.
 func (l *look) specs() []probe.Spec {
 	list, err := l.discover()
 	if len(list) == 0 && l.wax == "" {
@@ -56,6 +83,12 @@ func (l *look) specs() []probe.Spec {
 	}
 	if l.wax == "" {
 		l.wax = list[0].ID
+		before := l.before()
+		for _, f := range list {
+			if f.ID == before {
+				l.wax = before
+			}
+		}
 	}
 	here := false
 	for _, f := range list {

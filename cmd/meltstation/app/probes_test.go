@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/cmd/meltstation/config"
@@ -29,7 +30,7 @@ func TestLookKeepsTheWaxProbe(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := &look{config: c, options: Options{Log: log}, station: st}
+	l := &look{config: c, options: Options{Log: log}, station: st, before: func() string { return "" }}
 	const a, b = "28-000000000001", "28-000000000002"
 	for _, step := range []struct {
 		name    string
@@ -73,6 +74,48 @@ func TestLookKeepsTheWaxProbe(t *testing.T) {
 		}
 		if (step.trouble == "") != (said == "") || !strings.HasPrefix(said, step.trouble) {
 			t.Errorf("%s: says %q, want %q", step.name, said, step.trouble)
+		}
+	}
+}
+
+// A power cut in the middle of a batch: the probe that was in its wax is so again,
+// although another comes first by id.
+func TestLookFindsTheWaxProbeAgain(t *testing.T) {
+	c := config.Default()
+	log := slog.New(slog.DiscardHandler)
+	store, err := trace.Open(filepath.Join(t.TempDir(), TraceName), trace.Options{Log: log})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	st, err := station.New(t.Context(), station.Options{Name: c.Name, Units: c.Units, Mass: c.Mass, Pots: pots(c), Default: c.Sheet, Store: store, Alarms: c.Alarms, Log: log})
+	if err != nil {
+		t.Fatal(err)
+	}
+	pot := c.Pots[0].ID
+	if got := waxProbe(t.Context(), st, store, pot); got != "" {
+		t.Errorf("without a batch %q was in its wax", got)
+	}
+	if _, err := st.Start(t.Context(), pot, station.StartRequest{ID: "start-0001", Sheet: c.Sheet}); err != nil {
+		t.Fatal(err)
+	}
+	const a, b = "28-000000000001", "28-000000000002"
+	for id, role := range map[string]probe.Role{b: probe.RolePot, a: probe.RoleJar} {
+		st.Take(probe.Reading{Probe: id, Role: role, Pot: pot, At: time.Now(), Celsius: 40, Raw: 40, Quality: probe.Good})
+	}
+	before := func() string { return waxProbe(t.Context(), st, store, pot) }
+	for _, c := range []struct {
+		here []string
+		want string
+	}{{[]string{a, b}, b}, {[]string{a}, a}} { // one that was changed for another is not waited for
+		l := &look{config: config.Default(), options: Options{Log: log}, station: st, before: before, discover: func() (out []w1.Found, err error) {
+			for _, id := range c.here {
+				out = append(out, w1.Found{ID: id})
+			}
+			return out, nil
+		}}
+		if specs := l.specs(); len(specs) != len(c.here) || specs[0].ID != c.want || specs[0].Role != probe.RolePot {
+			t.Errorf("with %v attached %+v is in the wax, want %s", c.here, specs, c.want)
 		}
 	}
 }

@@ -170,9 +170,15 @@ func (e *Engine) Add(t, celsius float64) {
 		if t < e.last {
 			if e.stale++; e.stale >= 10 {
 				e.stale = 0
-				e.last, e.at, e.since, e.modeAt, e.goodAt = t, t, t, t, t
+				d := t - e.last
+				e.last, e.at, e.goodAt = t, t, t
+				for _, was := range []*float64{&e.first, &e.since, &e.modeAt, &e.regimeAt, &e.stepUntil, &e.nextStart, &e.roomAt, &e.bathAt} {
+					*was += d
+				}
 				e.hold = hold{}
 				e.blk = block{}
+				e.wobble.pause()
+				e.breakRecord()
 			}
 		}
 		return
@@ -712,15 +718,14 @@ func (e *Engine) Bath(t, celsius float64) {
 	if math.IsNaN(celsius) || celsius < -5 || celsius > 130 {
 		return
 	}
-	d := 0.0
-	if e.haveBath {
+	d, first := 0.0, !e.haveBath
+	if !first {
 		dt := math.Max(t-e.bathAt, 0)
 		d = math.Max(-5, math.Min(5, celsius-e.bath)) * (1 - math.Exp(-dt/30))
 		e.bath += d
 	} else {
-		e.haveBath, e.bath = true, celsius
+		e.haveBath, e.bath, e.bathAt = true, celsius, t
 	}
-	first := e.bathAt == 0
 	e.bathAt = math.Max(e.bathAt, t)
 	if e.regime == RegimeBench {
 		return

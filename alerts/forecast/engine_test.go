@@ -96,6 +96,37 @@ func feed(e *forecast.Engine, n int, at func(i int) (t, c float64)) {
 	}
 }
 
+// TestStepBack: a line of time that goes back and on from there costs no more than
+// the seconds until it is believed.
+func TestStepBack(t *testing.T) {
+	for name, to := range map[string]float64{"the room": 21, "a warm bath": 60} {
+		run := func(back float64) forecast.Forecast {
+			r := rand.New(rand.NewPCG(7, 7))
+			e := forecast.New(forecast.Known{Room: 21})
+			feed(e, 2700, func(i int) (float64, float64) {
+				at := float64(i)
+				c := to + (85-to)*math.Exp(-at/1100) + 0.03*r.NormFloat64()
+				if i == 300 || i > 310 && i%60 == 0 {
+					room := at
+					if i > 310 {
+						room -= back
+					}
+					e.Room(room, 21)
+				}
+				if i > 310 {
+					at -= back
+				}
+				return at, c
+			})
+			return e.Crossing(57.2, forecast.Cooling)
+		}
+		plain, stepped := run(0), run(86400)
+		if plain.Status != stepped.Status || plain.Status == forecast.OK && math.Abs(stepped.Eta-plain.Eta) > 0.05*plain.Eta+5 {
+			t.Errorf("toward %s: %+v; where the line stepped back %+v", name, plain, stepped)
+		}
+	}
+}
+
 // TestShift: the caller's origin of time means nothing.
 func TestShift(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

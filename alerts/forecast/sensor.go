@@ -114,7 +114,7 @@ func (b *wobble) add(t, c, noise float64) {
 }
 
 // pause forgets the means, not what they taught.
-func (b *wobble) pause() { b.n, b.have = 0, 0 }
+func (b *wobble) pause() { b.n, b.sc, b.have = 0, 0, 0 }
 
 // sd is the standard deviation of a wobble with time tau that explains what was
 // seen: its second difference has the variance sd² (6 - 8 ρ(lag) + 2 ρ(2 lag)).

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"image"
 	"image/jpeg"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"net/netip"
@@ -81,6 +82,13 @@ func fuzzRig(t testing.TB) *rig {
 	}
 	t.Cleanup(func() { st.Close() })
 	if err := st.PutBatch(context.Background(), trace.Batch{ID: "26-11-24-A", Pot: "a", Name: "Harbour Fog", Started: time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC)}); err != nil {
+		t.Fatal(err)
+	}
+	poured, err := json.Marshal(plan.Event{ID: "e1", Kind: plan.EventPoured})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := st.Commit(context.Background(), trace.Entry{Batch: "26-11-24-A", Pot: "a", Wall: time.Date(2026, 11, 24, 11, 0, 0, 0, time.UTC), Kind: trace.KindEvent, ID: "e1", Data: poured, Celsius: math.NaN(), Raw: math.NaN()}); err != nil {
 		t.Fatal(err)
 	}
 	docs, dirOf := &memoryDocs{}, t.TempDir()

@@ -185,7 +185,7 @@ func (h *hub) removeDevice(id string) {
 	defer h.mu.Unlock()
 	for p := range h.pages {
 		if p.device == id {
-			h.endLocked(p, ending{closePolicy, "device removed", shortGrace})
+			h.endLocked(p, ending{closePolicy, deviceRemoved, shortGrace})
 		}
 	}
 }

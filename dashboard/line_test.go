@@ -1,5 +1,7 @@
 package dashboard
 
+//lint:file-ignore SA1019 the same library as the server's, for the pages of these tests
+
 import (
 	"bufio"
 	"context"
@@ -19,7 +21,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"github.com/coder/websocket"
+	"nhooyr.io/websocket"
 
 	"example.org/meltstation/dashboard/cert"
 	"example.org/meltstation/dashboard/pairing"

@@ -1,5 +1,7 @@
 package dashboard
 
+//lint:file-ignore SA1019 nhooyr.io/websocket is maintained on under another import path with the same API; this is the only file that imports it, so that the move is one line
+
 import (
 	"context"
 	"encoding/json"
@@ -7,8 +9,8 @@ import (
 	"net/http"
 	"time"
 
-	"github.com/coder/websocket"
 	"golang.org/x/time/rate"
+	"nhooyr.io/websocket"
 )
 
 // Close codes of RFC 6455, section 7.4.1.
@@ -56,13 +58,14 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 
 	// A device may have been removed between the check of its token and here.
 	if d := who.deviceID(); d != "" && !s.devices.Known(d) {
-		c.Close(websocket.StatusPolicyViolation, "device removed")
+		c.Close(websocket.StatusPolicyViolation, deviceRemoved)
 		return
 	}
 
 	resync := make(chan struct{}, 1)
 	done := make(chan struct{}, 2)
-	go func() { s.writePage(ctx, c, p, string(who.role), resync); cut(); done <- struct{}{} }()
+	gone := make(chan struct{}) // closed when the page has said that it goes, or is cut off
+	go func() { s.writePage(ctx, c, p, string(who.role), resync, gone); cut(); done <- struct{}{} }()
 	go func() {
 		if !pingPage(ctx, c) {
 			s.hub.end(p, ending{closePolicy, "no answer", 0})
@@ -71,6 +74,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 		done <- struct{}{}
 	}()
 	readPage(ctx, c, p, resync)
+	close(gone)
 	// Either side ended it. If the station did, the writer sends its close
 	// frame first; in every other case there is nobody left to write to.
 	select {
@@ -83,7 +87,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 }
 
 // writePage is the only writer of data messages: the snapshot, then updates.
-func (s *Server) writePage(ctx context.Context, c *websocket.Conn, p *page, role string, resync <-chan struct{}) {
+func (s *Server) writePage(ctx context.Context, c *websocket.Conn, p *page, role string, resync, gone <-chan struct{}) {
 	write := func(data []byte) bool {
 		ctx, cancel := context.WithTimeout(ctx, writeTimeout)
 		defer cancel()
@@ -115,6 +119,18 @@ func (s *Server) writePage(ctx context.Context, c *websocket.Conn, p *page, role
 		// An ending goes before what is still queued.
 		select {
 		case <-p.ended:
+			if p.ending.reason == deviceRemoved {
+				data, _ := json.Marshal(bye{Type: "bye", Now: s.now().UTC(), Reason: deviceRemoved})
+				if write(data) { // the page closes the line itself, with one frame instead of two
+					grace := time.NewTimer(shortGrace / 2)
+					defer grace.Stop()
+					select {
+					case <-gone:
+						return
+					case <-grace.C:
+					}
+				}
+			}
 			c.Close(websocket.StatusCode(p.ending.code), p.ending.reason)
 			return
 		default:
@@ -151,6 +167,17 @@ type alive struct {
 	Type string    `json:"type"` // "alive"
 	Seq  uint64    `json:"seq"`  // of the last update sent
 	Now  time.Time `json:"now"`
+}
+
+// deviceRemoved is why a page is closed whose device was taken off the list.
+const deviceRemoved = "device removed"
+
+// bye tells a page why it is closed, for browsers that don't see the reason of a
+// close frame that another one follows.
+type bye struct {
+	Type   string    `json:"type"` // "bye"
+	Now    time.Time `json:"now"`
+	Reason string    `json:"reason"`
 }
 
 // readPage reads what a page sends, which is next to nothing, until the

@@ -1,5 +1,7 @@
 package dashboard
 
+//lint:file-ignore SA1019 the same library as the server's, for the pages of these tests
+
 import (
 	"context"
 	"encoding/json"
@@ -10,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/coder/websocket"
+	"nhooyr.io/websocket"
 
 	"example.org/meltstation/alerts/station"
 	"example.org/meltstation/dashboard/pairing"

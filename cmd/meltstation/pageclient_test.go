@@ -1,10 +1,12 @@
 package main
 
+//lint:file-ignore SA1019 the design names this library; see DEVELOPERS.md. Tests here speak to it only through this file.
+
 import (
 	"context"
 	"strings"
 
-	"github.com/coder/websocket"
+	"nhooyr.io/websocket"
 )
 
 // pageClient is the page's end of the websocket.

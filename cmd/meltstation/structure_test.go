@@ -96,7 +96,7 @@ func TestImports(t *testing.T) {
 			test := strings.HasSuffix(name, "_test.go")
 			for _, im := range f.Imports {
 				p := strings.Trim(im.Path.Value, `"`)
-				if p == "github.com/coder/websocket" && pkg == "dashboard" && !test && filepath.Base(name) != "live.go" {
+				if p == "nhooyr.io/websocket" && pkg == "dashboard" && !test && filepath.Base(name) != "live.go" {
 					t.Errorf("%s imports %s: only dashboard/live.go may", name, p)
 				}
 				dep, ours := strings.CutPrefix(p, module)

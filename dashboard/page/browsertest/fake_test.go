@@ -1,5 +1,7 @@
 package browsertest
 
+//lint:file-ignore SA1019 nhooyr.io/websocket is the module the dashboard speaks; see DEVELOPERS.md.
+
 import (
 	"compress/gzip"
 	"context"
@@ -15,7 +17,7 @@ import (
 	"sync"
 	"time"
 
-	"github.com/coder/websocket"
+	"nhooyr.io/websocket"
 )
 
 // obj is a JSON object.

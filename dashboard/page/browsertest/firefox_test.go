@@ -1,5 +1,7 @@
 package browsertest
 
+//lint:file-ignore SA1019 the module the dashboard speaks, here to speak to a browser; see DEVELOPERS.md.
+
 import (
 	"bufio"
 	"context"
@@ -15,7 +17,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/coder/websocket"
+	"nhooyr.io/websocket"
 )
 
 // fox is a Firefox driven over WebDriver BiDi (W3C), which it speaks itself.

@@ -151,7 +151,7 @@ function updateStrips() {
   for (const c of snap?.channels || []) {
     if (!c.ok && c.reason && c.kind !== 'page') list.push({ key: `channel ${c.name}`, kind: 'note', words: t('channel.failed', { name: c.name, reason: c.reason }), link: ['#/setup', t('nav.setup')] });
   }
-  rebuild(strips, list.map((x) => [x.key, x.kind, x.key === 'link' ? '' : x.words]), () => list.map((x) => h('div', { class: `notice-strip ${x.kind}${x.act2 ? ' two' : ''}`, 'data-strip': x.key },
+  rebuild(strips, list.map((x) => [x.key, x.kind, x.key === 'link' ? x.act[0] : x.words]), () => list.map((x) => h('div', { class: `notice-strip ${x.kind}${x.act2 ? ' two' : ''}`, 'data-strip': x.key },
     h('p', null, x.words),
     x.act ? h('button', { type: 'button', class: 'strong', 'data-key': `a ${x.key}`, onclick: x.act[1] }, x.act[0]) : null,
     x.act2 ? h('button', { type: 'button', class: 'plain', 'data-key': `b ${x.key}`, onclick: x.act2[1] }, x.act2[0]) : null,

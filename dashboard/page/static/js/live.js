@@ -23,6 +23,7 @@ export function connect() {
   ws.onmessage = (event) => {
     let message;
     try { message = JSON.parse(event.data); } catch { return; }
+    if (message.type === 'bye' && message.reason === 'device removed') { refused(); return; }
     if (message.type === 'bye') store.setLink({ reason: message.reason || 'bye' });
     const gap = store.receive(message);
     if (message.type === 'snapshot') store.setLink({ status: 'live', attempt: 0, reason: '' });

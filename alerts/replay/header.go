@@ -124,7 +124,7 @@ func mean(name string) meaning {
 			m.in, m.said = fahrenheit, true
 		case "k", "kelvin", "degk":
 			m.in, m.said = kelvin, true
-		case "bath", "water", "target", "min_temp", "id", "number", "no", "count":
+		case "bath", "water", "target", "setpoint", "limit", "minimum", "max", "maximum", "id", "number", "no", "count":
 			return meaning{}
 		}
 	}
@@ -133,7 +133,7 @@ func mean(name string) meaning {
 		m.kind = "temp" // "celsius"
 	case m.kind == "" && m.second > 0:
 		m.kind = "time" // "minutes"
-	case m.kind == "temp" && m.second > 0 && !m.said:
+	case m.kind == "temp" && (m.second == 60 || m.second > 0 && !m.said): // "min" may be the least of them
 		return meaning{}
 	}
 	return m

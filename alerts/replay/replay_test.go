@@ -114,6 +114,9 @@ func TestForms(t *testing.T) {
 		{"a spreadsheet's names", "Date/Time,Bath temp,Wax temp (°F),Room (°F)", func(_ int, t, c float64) string {
 			return fmt.Sprintf("%s,99,%.4f,\n", start.Add(time.Duration(t)*time.Second).Format("1/2/2006 15:04:05"), c*1.8+32)
 		}},
+		{"the least and the most of a logger", "Min Temp °C,Max temp (C),Time,Temp °C", func(_ int, t, c float64) string {
+			return fmt.Sprintf("20.1,85.2,%g,%.4f\n", t, c)
+		}},
 		{"minutes and kelvin", "Elapsed (min)\tTemperature [K]", func(_ int, t, c float64) string {
 			return fmt.Sprintf("%.6f\t%.4f\n", t/60, c+273.15)
 		}},

@@ -126,7 +126,8 @@
 //	PUT /api/v1/batches/{id}/notes                {"id":"…","found":plan.Found,"text":"…"} → {"event":plan.Event}
 //	                                              (finish, throw, burn test: an event, also of a closed batch)
 //	POST /api/v1/batches/{id}/taps                station.Tap → {"event":plan.Event}, for a batch wherever it is: in its
-//	                                              pot, on the shelf, or closed (then only found, lots, note, left-over)
+//	                                              pot, on the shelf, or closed (then only found, lots, note,
+//	                                              left-over, trimmed, moved, cured)
 //	POST /api/v1/batches/{id}/events/{event}/correct    as of a pot, for a batch wherever it is → 204
 //	POST /api/v1/batches/{id}/events/{event}/withdraw   → 204
 //	POST /api/v1/batches/{id}/photos              image/jpeg, at most 1 MiB and 1280 pixels a side → 201 {"name":"…"};

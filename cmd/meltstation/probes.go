@@ -317,7 +317,11 @@ func (v benchView) print(w io.Writer) error {
 		case p.Quality == probe.Good && p.Celsius != nil:
 			fmt.Fprintf(&s, "    reads %s (%s)", units.Temperature(*p.Celsius, units.C, 2), units.Temperature(*p.Celsius, units.F, 1))
 			if p.RateHz > 0 {
-				fmt.Fprintf(&s, ", %.3g times a second", p.RateHz)
+				if rate := fmt.Sprintf("%.3g", p.RateHz); rate == "1" {
+					s.WriteString(", once a second")
+				} else {
+					fmt.Fprintf(&s, ", %s times a second", rate)
+				}
 			}
 			s.WriteString("\n")
 		default:

@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"net/http"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -542,4 +544,30 @@ func TestBatchByItsCode(t *testing.T) {
 		t.Errorf("notes with a photo: %d %s", w.Code, w.Body)
 	}
 	wantProblem(t, g.ask("PUT", "/api/v1/batches/26-11-24-A/notes", note), 404, "not-found") // it is not that batch's
+}
+
+// A photo that trickles in from a phone far away holds up no record.
+func TestSlowPhotosHoldNobodyUp(t *testing.T) {
+	_, opt := withTrace(t)
+	g := newRig(t, opt)
+	var sent sync.WaitGroup
+	var ends []*io.PipeWriter
+	for range cap(g.slots) {
+		body, end := io.Pipe()
+		ends = append(ends, end)
+		sent.Go(func() {
+			w := g.ask("POST", "/api/v1/batches/26-11-24-A/photos", "x", func(r *http.Request) { r.Body, r.ContentLength = body, -1 })
+			wantProblem(t, w, 422, "invalid")
+		})
+		end.Write([]byte{0xff, 0xd8}) // returns when it has been read
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	defer cancel()
+	if w := g.ask("GET", "/api/v1/batches/26-11-24-A/record.svg", "", func(r *http.Request) { *r = *r.WithContext(ctx) }); w.Code != 200 {
+		t.Errorf("a record beside slow photos: %d %s", w.Code, w.Body)
+	}
+	for _, e := range ends {
+		e.Close()
+	}
+	sent.Wait()
 }

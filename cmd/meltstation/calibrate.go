@@ -236,13 +236,14 @@ func (c *calibration) measure(ctx context.Context, w io.Writer, spec probe.Spec,
 	steady := calibrate.Steady{Window: c.window}
 	start := time.Now()
 	var told, trouble time.Time
+	why := "no good reading came"
 	for {
 		var r probe.Reading
 		select {
 		case <-ctx.Done():
 			return calibrate.Verdict{}, errors.New("given up; nothing was changed")
 		case <-time.After(c.patience - time.Since(start)):
-			return calibrate.Verdict{}, fmt.Errorf("not steady after %s; nothing was changed: stir, keep the tip off the walls, and try again", c.patience)
+			return calibrate.Verdict{}, fmt.Errorf("given up after %s: %s; nothing was changed", c.patience, why)
 		case r = <-readings:
 		}
 		if !r.OK() {
@@ -255,6 +256,7 @@ func (c *calibration) measure(ctx context.Context, w io.Writer, spec probe.Spec,
 		}
 		if math.Abs(r.Raw-right) > near {
 			steady.Reset()
+			why = fmt.Sprintf("the probe reads %.2f °C, still far from %.2f °C: is it the one that is in there?", r.Raw, right)
 			if r.At.Sub(told) >= 10*time.Second {
 				told = r.At
 				fmt.Fprintf(w, "  reads %.2f °C, still far from %.2f °C\n", r.Raw, right)
@@ -266,6 +268,7 @@ func (c *calibration) measure(ctx context.Context, w io.Writer, spec probe.Spec,
 		if v.Steady {
 			return v, nil
 		}
+		why = "the reading did not hold still: stir, keep the tip off the walls, and try again"
 		if r.At.Sub(told) >= 10*time.Second {
 			told = r.At
 			fmt.Fprintf(w, "  reads %.2f °C, within %.2f °C over the last %s, drifting %+.2f °C a minute\n", r.Raw, v.Range, v.Span.Round(time.Second), v.Drift)

@@ -64,7 +64,7 @@ func runDemo(ctx context.Context, args []string, std Streams) error {
 	set.StringVar(&f.keep, "keep", "", "`folder` for the trace; a batch that is open there goes on (default: a new temporary folder)")
 	set.BoolVar(&f.noHands, "no-hands", false, "you are the maker: nothing is done unless you tap it on the page")
 	set.StringVar(&f.mishap, "mishap", "", "let something go wrong: `"+strings.Join(sim.MishapKinds(), ", ")+"`")
-	set.StringVar(&f.units, "units", "C", "`C or F`: what the page shows at first")
+	set.StringVar(&f.units, "units", "C", "`C or F`: what the page shows at first, with g or oz")
 	rest, err := parse(set, "demo [--lapse 25] [--seed 7] [--no-hands] [--mishap KIND] [--units F] [--keep FOLDER] [--listen 127.0.0.1:0]", args, std)
 	if err != nil {
 		return err
@@ -162,6 +162,9 @@ func (d *demo) run(ctx context.Context, std Streams) error {
 
 	c := config.Default()
 	c.Name, c.Data, c.Units = "The Boathouse", d.dir, d.f.units
+	if c.Units == "F" {
+		c.Mass = "oz"
+	}
 	c.Page.Listen = d.f.listen
 	c.Pots = []config.Pot{{ID: demoPot, Name: "Melt pot", Jug: d.sheet.Jug}}
 	c.Sheet = d.sheet

@@ -252,6 +252,12 @@ func TestCalibrateReference(t *testing.T) {
 
 // A reading that never holds still, and one that is nowhere near, change nothing.
 func TestCalibrateGivesUp(t *testing.T) {
+	why := map[string]string{
+		"moving":         "the reading did not hold still",
+		"not in the ice": "the probe reads 21.00 °C, still far from 0.00 °C",
+		"dead":           "no good reading came",
+		"a shorted bus":  "no good reading came",
+	}
 	synctest.Test(t, func(t *testing.T) {
 		data := t.TempDir()
 		for name, f := range map[string]func(time.Duration) hardware.Wire{
@@ -262,7 +268,7 @@ func TestCalibrateGivesUp(t *testing.T) {
 		} {
 			root := plugIn(t, map[string]func(time.Duration) hardware.Wire{sensorA: f})
 			code, out, errs := typed(t, "calibrate", sensorA, "--ice", "--patience", "90s", "--w1-root", root, "--data", data)
-			if code != 1 || !strings.Contains(errs, "not steady after 1m30s") {
+			if code != 1 || !strings.Contains(errs, "given up after 1m30s: "+why[name]) || !strings.Contains(errs, "nothing was changed") {
 				t.Errorf("%s: exit %d: %s%s", name, code, out, errs)
 			}
 		}
@@ -293,7 +299,7 @@ func TestCalibrateRefused(t *testing.T) {
 			{[]string{sensorA, "--boiling", "--pressure", "30hPa"}, 2, "air pressure"},
 			{[]string{sensorA, "--ice", "--altitude", "300m"}, 2, "--boiling"},
 			{[]string{sensorA, "--reference", "warm"}, 2, "57.3C"},
-			{[]string{sensorA, "--reference", "390C", "--patience", "60s"}, 1, "not steady"},
+			{[]string{sensorA, "--reference", "390C", "--patience", "60s"}, 1, "still far from 390.00 °C"},
 			{[]string{sensorA, "--ice", "--hold", "1ms"}, 2, "--hold"},
 			{[]string{sensorA, "--ice", "--config", "x.toml"}, 2, "--config"},
 		} {

@@ -378,7 +378,12 @@ func (b *Book) Add(ctx context.Context, id string, e plan.Event) (plan.Event, er
 			return e, errors.Join(errs...)
 		}
 	}
-	return b.keep(ctx, id, func(trace.Batch, []plan.Event, time.Duration) (plan.Event, error) { return e, nil })
+	return b.keep(ctx, id, func(batch trace.Batch, _ []plan.Event, _ time.Duration) (plan.Event, error) {
+		if batch.PouredAt == 0 && slices.Contains([]plan.EventKind{plan.EventTrimmed, plan.EventMoved, plan.EventCured}, e.Kind) {
+			return e, fmt.Errorf("%w and was never poured: there is nothing for %q; write a note instead", ErrClosed, e.Kind)
+		}
+		return e, nil
+	})
 }
 
 // Correct replaces what an event of a closed batch says, see [plan.Replacement];

@@ -246,6 +246,12 @@ func TestClosedBatchIsMended(t *testing.T) {
 	if found, err := b.Store.Batches(ctx, trace.Query{Lot: "W-7"}); err != nil || len(found) != 0 {
 		t.Errorf("by a lot that was taken back: %d batches, %v", len(found), err)
 	}
+	if err := b.Store.PutBatch(ctx, trace.Batch{ID: "given-up", Started: began, Ended: began.Add(time.Hour)}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.Add(ctx, "given-up", plan.Event{Kind: plan.EventCured, ID: "late-2"}); !errors.Is(err, records.ErrClosed) {
+		t.Errorf("cured candles of a batch that was never poured: %v", err)
+	}
 	if _, err := b.Add(ctx, batch, plan.Event{Kind: plan.EventHeatOff, ID: "late-1"}); !errors.Is(err, records.ErrClosed) {
 		t.Errorf("heat off in a closed batch: %v", err)
 	}

@@ -630,6 +630,13 @@ func TestWordsInTheMakersUnits(t *testing.T) {
 	if got := Words(n, Units{}); got.Title != "Past scent-add: let it cool to 75.0 °C" || got.Do[1] != "At 75.0 °C pour in 56.7 g and stir gently for 2 min." {
 		t.Errorf("far past scent-add: %+v", got)
 	}
+	lost := Notice{Key: KeyProbeLost, Class: Alarm, State: Unacked, Probe: "28-0316a2794eff", Detail: "no-device"}
+	if got := Words(lost, Units{Probes: map[string]string{lost.Probe: "Wax"}}); got.Title != "No temperature from “Wax”" {
+		t.Errorf("a probe with a name: %+v", got)
+	}
+	if got := Words(lost, Units{}); got.Title != "No temperature from 28-0316a2794eff" {
+		t.Errorf("a probe without: %+v", got)
+	}
 	in := Words(Notice{Key: KeyPourNow, Class: Cue, State: Unacked, Probe: "p", Celsius: 57, Limit: 57, Grams: 57}, Units{})
 	if !strings.Contains(in.Body, "is the fragrance in?") || !strings.HasPrefix(in.Do[0], "If the 57 g of fragrance are in") {
 		t.Errorf("nobody said that the fragrance is in: %+v", in)

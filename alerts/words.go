@@ -23,6 +23,8 @@ type Units struct {
 	Mass        string  // units.Grams or units.Ounces; "" is grams
 	MassStep    float64 // grams that the maker's scale can show; 0 = a gram, or a tenth below 100 g
 	Language    string  // "en"; what has no words yet is said in English
+	// Probes are the names that the maker gave to probes, by id.
+	Probes map[string]string
 }
 
 // Words puts a notice into words.
@@ -448,9 +450,18 @@ func (l language) filler(n Notice, u Units) func(string) string {
 	if !ok {
 		fault = n.Detail
 	}
-	name := n.Probe
+	called := func(id string) string {
+		if name := u.Probes[id]; name != "" && name != id {
+			return "“" + name + "”"
+		}
+		return id
+	}
+	name, detail := called(n.Probe), n.Detail
 	if name == "" {
 		name = l.someProbe
+	}
+	if n.Key == KeyProbesDisagree { // the other probe
+		detail = called(detail)
 	}
 	have := n.Probe != ""
 	temp := deg(n.Celsius, have && n.Celsius != 0)
@@ -466,7 +477,7 @@ func (l language) filler(n Notice, u Units) func(string) string {
 		"{soon}", soon,
 		"{probe}", name,
 		"{fault}", fault,
-		"{detail}", n.Detail,
+		"{detail}", detail,
 		"{reason}", n.Reason,
 	)
 	return func(s string) string {

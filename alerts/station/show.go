@@ -256,7 +256,7 @@ func finite(f float64) *float64 {
 // noticeView puts a notice into words.
 func (s *Station) noticeView(n alerts.Notice, now time.Time) NoticeView {
 	at := s.line.at(now)
-	t := alerts.Words(n, alerts.Units{Temperature: s.opt.Units, Mass: s.opt.Mass})
+	t := alerts.Words(n, alerts.Units{Temperature: s.opt.Units, Mass: s.opt.Mass, Probes: s.opt.ProbeNames})
 	v := NoticeView{
 		Key: n.Key, Class: string(n.Class), Priority: string(n.Priority), State: string(n.State), Why: n.Why,
 		Since: s.line.wallOf(n.At, now), Age: (at - n.At).Seconds(), FirstOut: n.FirstOut,

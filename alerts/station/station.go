@@ -45,8 +45,9 @@ type Options struct {
 	Name, Version string
 	Units, Mass   string // "C" or "F", "g" or "oz": what pages show at first
 	Pots          []PotOptions
-	Default       plan.Sheet // for a pot without a batch, and a batch started without a recipe
-	Boiling       float64    // °C, of water at the station's altitude; 0 = not known
+	ProbeNames    map[string]string // by id, as the maker calls them; it is not changed any more
+	Default       plan.Sheet        // for a pot without a batch, and a batch started without a recipe
+	Boiling       float64           // °C, of water at the station's altitude; 0 = not known
 	Store         *trace.Store
 	Alarms        alerts.Settings
 	Now           func() time.Time // nil = time.Now

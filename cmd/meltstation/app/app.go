@@ -94,8 +94,9 @@ func Run(ctx context.Context, o Options) (err error) {
 	if err != nil {
 		return err
 	}
+	names := probeNames(c, o.Specs)
 	dispatcher, err := notify.New(notify.Options{
-		Station: c.Name, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass},
+		Station: c.Name, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass, Probes: names},
 		Routes: routes, Quiet: c.Quiet, Pots: potNames(c), Log: o.Log,
 		Changed: func() { st.ChannelsChanged() }, // no attempt is made before the station stands
 	})
@@ -109,7 +110,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	}
 	st, err = station.New(ctx, station.Options{
 		Asleep: slept,
-		Name:   c.Name, Version: o.Version, Units: c.Units, Mass: c.Mass, Pots: pots(c),
+		Name:   c.Name, Version: o.Version, Units: c.Units, Mass: c.Mass, Pots: pots(c), ProbeNames: names,
 		Default: c.Sheet, Boiling: c.Sheet.Thresholds.BathCeiling, Store: store, Alarms: c.Alarms,
 		Now: o.Now, Log: o.Log, Post: dispatcher.Post, Lapse: o.Lapse, Demo: o.Demo,
 		Channels: func() []station.ChannelView { return channelViews(dispatcher.Status(), open()) },
@@ -199,6 +200,18 @@ func potNames(c *config.Config) map[string]string {
 	out := map[string]string{}
 	for _, p := range c.Pots {
 		out[p.ID] = p.Name
+	}
+	return out
+}
+
+// probeNames are what the maker calls the probes, by id.
+func probeNames(c *config.Config, specs []probe.Spec) map[string]string {
+	out := map[string]string{}
+	for _, p := range c.Probes {
+		out[p.Spec.ID] = p.Spec.Name
+	}
+	for _, s := range specs {
+		out[s.ID] = s.Name
 	}
 	return out
 }

@@ -18,6 +18,7 @@ import (
 
 	"golang.org/x/time/rate"
 
+	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/plan"
 	"example.org/meltstation/dashboard/metrics"
 	"example.org/meltstation/dashboard/pairing"
@@ -43,10 +44,11 @@ type Options struct {
 	PublicURL    string            // where the network reaches the station, for QR codes asked for on this machine; "" = as asked
 	MetricsToken string            // opens /metrics to who sends it as a bearer token; "" = no such token
 
-	Documents   Documents      // preferences; nil = forgotten at the end
-	Batches     Batches        // the trace
-	StationName string         // on records
-	Location    *time.Location // of times on paper; nil = UTC
+	Documents   Documents         // preferences; nil = forgotten at the end
+	Batches     Batches           // the trace
+	StationName string            // on records
+	ProbeNames  map[string]string // there, by the probe's id
+	Location    *time.Location    // of times on paper; nil = UTC
 	Recipes     Recipes
 	Cooling     func(jug string, grams float64) *plan.Cooling // how a jug cools, from earlier batches; nil = not known
 	Probes      func() []probe.Status
@@ -130,7 +132,7 @@ func New(opts Options) (*Server, error) {
 		s.docs = &memoryDocs{}
 	}
 	if opts.Batches != nil {
-		s.book = &records.Book{Store: opts.Batches, Station: opts.StationName, Location: opts.Location, Now: s.now, PotName: s.potName}
+		s.book = &records.Book{Store: opts.Batches, Station: opts.StationName, Location: opts.Location, Now: s.now, PotName: s.potName, Units: alerts.Units{Probes: opts.ProbeNames}}
 	}
 	for _, n := range opts.Names {
 		if n = hostname(n); n != "" && !isLoopbackName(n) {

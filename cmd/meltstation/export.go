@@ -92,7 +92,11 @@ func runExport(ctx context.Context, args []string, std Streams) error {
 	if err != nil {
 		return err
 	}
-	book := &records.Book{Store: store, Station: c.Name, Location: time.Local, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass}, PotName: func(id string) string {
+	names := map[string]string{}
+	for _, p := range c.Probes {
+		names[p.Spec.ID] = p.Spec.Name
+	}
+	book := &records.Book{Store: store, Station: c.Name, Location: time.Local, Units: alerts.Units{Temperature: c.Units, Mass: c.Mass, Probes: names}, PotName: func(id string) string {
 		for _, p := range c.Pots {
 			if p.ID == id {
 				return p.Name

@@ -194,7 +194,7 @@ func (b *Book) summary(ctx context.Context, id string, show plan.Display, notice
 		mean := room / float64(n)
 		s.Room = &mean
 	}
-	units := alerts.Units{Temperature: cmp.Or(show.Temperature, b.Units.Temperature, "C"), Mass: cmp.Or(show.Mass, b.Units.Mass, "g")}
+	units := alerts.Units{Temperature: cmp.Or(show.Temperature, b.Units.Temperature, "C"), Mass: cmp.Or(show.Mass, b.Units.Mass, "g"), Probes: b.Units.Probes}
 	for _, v := range notices {
 		if v.Class == alerts.Alarm && v.Why == "raised" {
 			s.Alarms = append(s.Alarms, record.AlarmLine{At: v.Wall.UTC(), Text: alerts.Words(v, units).Title})

@@ -79,7 +79,7 @@ func publicURL(l net.Listener, secure bool) string {
 func dashboardOptions(ctx context.Context, c *config.Config, o Options, st *station.Station, store *trace.Store, sup *probe.Supervisor, l net.Listener) (dashboard.Options, error) {
 	opt := dashboard.Options{
 		Station: st, Page: page.FS(), Log: o.Log, Now: o.Now,
-		Names: hostNames(c), StationName: c.Name, Location: time.Local,
+		Names: hostNames(c), StationName: c.Name, ProbeNames: probeNames(c, o.Specs), Location: time.Local,
 		Documents: store, Batches: store, Probes: sup.Status, Cooling: st.Cooling,
 		Ready: []dashboard.ReadyCheck{
 			{Name: "trace", Check: func(context.Context) error { return store.Health().Err }},

@@ -336,7 +336,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		return f
 	}
 	if e.last-e.first < minAge || e.count < 6 || e.mode == 0 {
-		return because(TooEarly, "not enough curve yet")
+		return because(TooEarly, "too early to say")
 	}
 	if e.mode != dir {
 		return because(Unreachable, "the wax is cooling: it won't get there at this heat")
@@ -364,7 +364,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 		return f
 	}
 	if p < sure(dir) || e.mix.n == 0 {
-		f := because(TooEarly, "not enough curve yet to know whether it gets there")
+		f := because(TooEarly, "too early to say whether it gets there")
 		f.PReach = p
 		return f
 	}
@@ -384,7 +384,7 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 	f := Forecast{Status: OK, Level: level, PReach: p, Eta: math.Max(math.Exp(mid)-lag, 0), Lo: q((1 - level) / 2), Hi: q((1 + level) / 2)}
 	f.Lo, f.Hi = math.Min(f.Lo, f.Eta), math.Max(f.Hi, f.Eta) // quantiles are found to a tolerance
 	if f.Hi-f.Lo > 2.5*f.Eta+60 {
-		g := because(TooEarly, "not enough curve yet")
+		g := because(TooEarly, "too early to say")
 		g.PReach = p
 		return g
 	}

@@ -183,7 +183,7 @@ func (p *pot) next(at time.Duration, stage plan.Stage) *NextView {
 	o := p.outlook
 	if o == nil {
 		o = &alerts.Outlook{}
-		none := forecast.Forecast{Status: forecast.TooEarly, Reason: "not enough curve yet", Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}
+		none := forecast.Forecast{Status: forecast.TooEarly, Reason: "too early to say", Eta: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}
 		o.Scent, o.WindowOpen, o.Pour, o.WindowClose = none, none, none, none
 	}
 	poured, _ := r.progress.PouredAt()

@@ -23,7 +23,7 @@ test('it counts down between two messages', () => {
 
 test('what can’t be known is said, not guessed', () => {
   const none = { eta: null, lo: null, hi: null };
-  assert.equal(outlook(next({ status: 'too-early', ...none }), 0, now, units).when, 'not enough curve yet');
+  assert.equal(outlook(next({ status: 'too-early', ...none }), 0, now, units).when, 'too early to say');
   assert.equal(outlook(next({ status: 'unreachable', ...none }), 0, now, units).when, 'won’t get there at this heat');
   assert.equal(outlook(next({ key: 'pour', status: 'unreachable', ...none }), 0, now, units).when, 'won’t cool that far here');
   assert.equal(outlook(next({ status: 'disturbed', ...none }), 0, now, units).when, 'wait, the probe was disturbed');

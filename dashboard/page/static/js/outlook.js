@@ -26,7 +26,7 @@ export function outlook(next, elapsed, now, units) {
     if (eta <= -60) return { what, when: t('when.over', { x: span(-eta) }), big: span(-eta), range: '', note, kind: 'now' };
     if (eta <= 0) return { what, when: t('when.now'), big: t('when.now'), range: '', note, kind: 'now' };
     const big = eta < 3600 ? timer(eta) : span(eta);
-    return { what, when: t('when.timer', { x: big }), big, range: eta >= 300 ? near(now, eta, units) : '', note, kind: 'timer' };
+    return { what, when: t('when.timer', { x: big }), big, range: eta >= 300 ? near(now, eta, units, 'range.clock.timer') : '', note, kind: 'timer' };
   }
   if (next.status === 'reached') {
     return { what, when: t('when.now'), big: t('when.now'), range: '', note, kind: 'now' };
@@ -64,10 +64,10 @@ export function sentence(o) {
 }
 
 // By the clock within a day, with the day beyond it, by the day alone where the span is in days.
-function near(now, eta, units) {
+function near(now, eta, units, key = 'range.clock') {
   const at = new Date(now.getTime() + eta * 1000);
   if (eta >= 47.5 * 3600) return t('range.day', { day: day(at, now) });
-  return t('range.clock', { clock: eta >= 20 * 3600 ? moment(at, now, units.clock) : clock(at, units.clock) });
+  return t(key, { clock: eta >= 20 * 3600 ? moment(at, now, units.clock) : clock(at, units.clock) });
 }
 
 function notes(next, units) {

@@ -176,6 +176,7 @@ export async function setup(main, { id }) {
         h('p', { class: 'qr' }, h('img', { src: c.qr, alt: t('setup.pair.qr', { url: c.url }), width: 260, height: 260 })),
         h('p', { class: 'code' }, c.code),
         h('p', { class: 'hint pair-url' }, c.url.split('#')[0]),
+        onlyHere(c.url) ? h('p', { class: 'pair-here' }, t(store.snapshot?.demo ? 'setup.pair.here.demo' : 'setup.pair.here')) : null,
         h('p', { class: 'hint' }, t('setup.pair.expires', { clock: format.clock(c.expires, prefs.units().clock) }))],
       t('form.close'), () => true, { cancel: '' });
       d.addEventListener('close', load);
@@ -248,4 +249,10 @@ export async function setup(main, { id }) {
   const off = store.on('happened', (m) => { if (m.type === 'channels') seen.channels = null; if (m.type === 'snapshot') load(); });
   if (id) requestAnimationFrame(() => document.getElementById(`setup-${id}`)?.scrollIntoView());
   return { update, destroy() { gone = true; clearInterval(timer); off(); }, title: () => t('setup.title') };
+}
+
+/** Whether an address leads to this machine alone: a phone that scans it finds nothing. */
+function onlyHere(url) {
+  const host = new URL(url, location.href).hostname;
+  return host === 'localhost' || host === '[::1]' || /^127\./.test(host);
 }

@@ -1,11 +1,9 @@
 package forecast_test
 
 import (
-	"fmt"
 	"math"
 	"runtime"
 	"sort"
-	"strings"
 	"sync"
 
 	"example.org/meltstation/alerts/forecast"
@@ -30,19 +28,17 @@ type shot struct {
 
 // score is what a set of shots comes to.
 type score struct {
-	n, given          int
-	median, p90, bias float64
-	cover             float64 // share of given intervals that hold the truth
-	width             float64
-	need              float64 // how much wider the intervals had to be to hold 90 %
-	pinball           float64 // mean over the 5, 50 and 95 % quantiles
-	lineMed, refMed   float64
-	lineP90, refP90   float64
+	n, given        int
+	median, p90     float64
+	cover           float64 // share of given intervals that hold the truth
+	width           float64
+	pinball         float64 // mean over the 5, 50 and 95 % quantiles
+	lineMed, refMed float64
 }
 
 func tally(shots []shot) score {
 	var s score
-	var e, w, l, r, sgn, need []float64
+	var e, w, l, r []float64
 	var in int
 	for _, x := range shots {
 		s.n++
@@ -51,12 +47,6 @@ func tally(shots []shot) score {
 		}
 		s.given++
 		e = append(e, math.Abs(x.err))
-		sgn = append(sgn, x.err)
-		if x.err > 0 {
-			need = append(need, x.err/(x.err-x.lo))
-		} else {
-			need = append(need, x.err/(x.err-x.hi))
-		}
 		w = append(w, x.hi-x.lo)
 		l = append(l, math.Abs(x.line))
 		r = append(r, math.Abs(x.refit))
@@ -77,12 +67,9 @@ func tally(shots []shot) score {
 	}
 	s.median, s.p90 = quantile(e, .5), quantile(e, .9)
 	s.width = quantile(w, .5)
-	s.need = quantile(need, .9)
-	s.bias = quantile(sgn, .5)
 	s.cover = float64(in) / float64(s.given)
 	s.pinball /= float64(s.given)
 	s.lineMed, s.refMed = quantile(l, .5), quantile(r, .5)
-	s.lineP90, s.refP90 = quantile(l, .9), quantile(r, .9)
 	return s
 }
 
@@ -300,25 +287,4 @@ func (b board) unreached() []string {
 	}
 	sort.Strings(out)
 	return out
-}
-
-func (b board) String() string {
-	var w strings.Builder
-	fmt.Fprintf(&w, "%-12s %5s %5s %5s | %7s %7s %7s %5s | %6s %7s %7s | %8s %8s %8s %8s\n", "family", "lead", "n", "given", "median", "p90", "bias", "need", "cover", "width", "pinball", "line med", "p90", "fit med", "p90")
-	for _, f := range append(b.families(), "") {
-		for _, l := range leads {
-			s := b.at(f, l)
-			if s.n == 0 {
-				continue
-			}
-			name := f
-			if f == "" {
-				name = "ALL"
-			}
-			fmt.Fprintf(&w, "%-12s %5.0f %5d %5.2f | %7.1f %7.1f %7.1f %5.2f | %6.3f %7.1f %7.2f | %8.1f %8.1f %8.1f %8.1f\n", name, l, s.n, float64(s.given)/float64(s.n), s.median, s.p90, s.bias, s.need, s.cover, s.width, s.pinball, s.lineMed, s.lineP90, s.refMed, s.refP90)
-		}
-	}
-	sh, n := b.finite("")
-	fmt.Fprintf(&w, "unreachable: finite time at %.2f %% of %d readings\n", 100*sh, n)
-	return w.String()
 }

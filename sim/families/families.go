@@ -22,7 +22,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"sort"
 )
 
 // Direction says which way the target is crossed, as package forecast does.
@@ -77,20 +76,6 @@ type Batch struct {
 
 // Newton holds the parameters of a curve that is exactly Newton's.
 type Newton struct{ Ta, A, K, Sigma float64 }
-
-// Families lists the names of a set's families in order.
-func Families(set []Batch) []string {
-	seen := map[string]bool{}
-	var out []string
-	for _, b := range set {
-		if !seen[b.Family] {
-			seen[b.Family] = true
-			out = append(out, b.Family)
-		}
-	}
-	sort.Strings(out)
-	return out
-}
 
 type maker struct {
 	family string
@@ -175,10 +160,6 @@ type sensor struct {
 	gap        float64 // chance per reading that a pause of minutes begins
 	wild       float64 // chance of a wild value
 	double     float64 // chance that a reading comes twice
-}
-
-func (s sensor) String() string {
-	return fmt.Sprintf("lag %.0f s, sigma %.3f, digit %.4f, every %.1f s", s.lag, s.sigma, s.digit, s.period)
 }
 
 func goodSensor(r *rand.Rand) sensor {

@@ -97,6 +97,7 @@ func seeBatch(t *testing.T, w wire) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	d.scenario.Pot.WaxStart, d.scenario.Pot.WaterStart = 60, 90 // the last of the melting is enough
 	clock := sim.NewLapse(lapse)
 	bench := sim.NewBench(d.scenario.Pot, clock.Now, sim.StandardSensors(7))
 	celsius := func() float64 {

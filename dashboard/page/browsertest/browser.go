@@ -169,7 +169,7 @@ func (b *Browser) Page(t testing.TB, size Size, theme string, fresh bool) *Page 
 		t.Fatalf("opening a tab: %v", err)
 	}
 	call(p, log.Enable, cdp.Empty{})
-	call(p, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: size.Width, Height: size.Height, DeviceScaleFactor: 1, Mobile: size.Width < 1000})
+	p.Turn(size)
 	call(p, emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: size.Width < 1000})
 	call(p, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
 		{Name: "prefers-color-scheme", Value: theme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
@@ -190,6 +190,12 @@ func (p *Page) do(what string, actions ...chromedp.Action[chromedp.Void]) {
 	if err := chromedp.Do(ctx, actions...); err != nil {
 		p.t.Fatalf("%s: %v", what, err)
 	}
+}
+
+// Turn gives the page another size, as a phone does that is turned over.
+func (p *Page) Turn(size Size) {
+	p.t.Helper()
+	call(p, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: size.Width, Height: size.Height, DeviceScaleFactor: 1, Mobile: size.Width < 1000})
 }
 
 // BeforeLoad runs a script in every document before the document's own.
@@ -288,14 +294,15 @@ func (p *Page) NoErrors() {
 	}
 }
 
-// Fits fails the test when the page can be scrolled sideways.
+// Fits fails the test when the page can be scrolled sideways. A phone zooms out from
+// such a page, so that innerWidth grows with it; clientWidth does not.
 func (p *Page) Fits(name string) {
 	p.t.Helper()
 	var w [2]float64
-	p.Eval(`[document.documentElement.scrollWidth, innerWidth]`, &w)
+	p.Eval(`[document.documentElement.scrollWidth, document.documentElement.clientWidth]`, &w)
 	if w[0] > w[1] {
 		var who string
-		p.Eval(`[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest(".scroll")).slice(0, 5).map(e => e.tagName + "." + e.className).join(", ")`, &who)
+		p.Eval(`[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1 && !e.closest(".scroll")).slice(0, 5).map(e => e.tagName + "." + e.className).join(", ")`, &who)
 		p.t.Errorf("%s: the page is %v px wide on a screen of %v px: %s", name, w[0], w[1], who)
 	}
 }

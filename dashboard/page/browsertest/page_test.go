@@ -608,7 +608,7 @@ func TestReflow(t *testing.T) {
 				}
 				p.Fits(name)
 				var cut []string
-				p.Eval(`[...document.querySelectorAll("body *")].filter(e => { const r = e.getBoundingClientRect(); return r.width > 0 && r.right > innerWidth + 1 && !e.closest(".scroll, svg, .quiet, .u-wrap, .bar nav, [hidden]"); }).slice(0, 5).map(e => e.tagName + "." + e.className)`, &cut)
+				p.Eval(`[...document.querySelectorAll("body *")].filter(e => { const r = e.getBoundingClientRect(); return r.width > 0 && r.right > document.documentElement.clientWidth + 1 && !e.closest(".scroll, svg, .quiet, .u-wrap, .bar nav, [hidden]"); }).slice(0, 5).map(e => e.tagName + "." + e.className)`, &cut)
 				if len(cut) > 0 {
 					t.Errorf("cut off at the right: %q", cut)
 				}
@@ -616,6 +616,22 @@ func TestReflow(t *testing.T) {
 				p.Go("about:blank")
 			})
 		}
+	}
+}
+
+// A phone that is turned upright again takes the curve of a record with it.
+func TestTurnedPhone(t *testing.T) {
+	b := shared(t)
+	_, url := serve(t, "idle")
+	p := b.Page(t, Size{"lying", 844, 390}, "light", true)
+	p.BeforeLoad(quiet)
+	for _, hash := range []string{"#/records/b-0039", "#/curve"} {
+		p.Turn(Size{"lying", 844, 390})
+		p.Go(url + "/" + hash)
+		p.Wait("the curve", `document.querySelector(".u-over")`)
+		p.Turn(Phone)
+		// Not innerWidth: it grows with a page that does not fit.
+		p.Wait("a curve and a page as wide as the phone", fmt.Sprintf(`document.querySelector(".chart canvas").getBoundingClientRect().right <= %d && document.documentElement.scrollWidth <= %[1]d`, Phone.Width))
 	}
 }
 

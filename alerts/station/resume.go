@@ -26,7 +26,14 @@ func (s *Station) resume(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	sort.Slice(open, func(i, j int) bool { return open[i].StartAt < open[j].StartAt })
+	// Those of a pot that has left the settings come last: they take no other's place.
+	gone := func(b trace.Batch) bool { _, err := s.pot(b.Pot); return err != nil }
+	sort.Slice(open, func(i, j int) bool {
+		if gi, gj := gone(open[i]), gone(open[j]); gi != gj {
+			return gj
+		}
+		return open[i].StartAt < open[j].StartAt
+	})
 	latest, err := s.latest(ctx)
 	if err != nil {
 		return err
@@ -48,9 +55,14 @@ func (s *Station) resume(ctx context.Context) error {
 		after, later := latest[b.Pot]
 		_, poured := r.progress.PouredAt()
 		p.mu.Lock()
-		if poured && (r.leaves(s.line.at(s.now())) || later && after != b.ID) { // the pot has gone on
+		if poured && (gone(b) || r.leaves(s.line.at(s.now())) || later && after != b.ID) { // the pot has gone on
 			s.toShelf(r)
 			p.mu.Unlock()
+			continue
+		}
+		if gone(b) && p.run != nil {
+			p.mu.Unlock()
+			s.SetTrouble("pot-gone "+b.ID, fmt.Sprintf("Batch %s was begun in the pot %q, which is not in the settings any more. Put that pot back into the settings file and start meltstation anew, to go on with the batch or to give it up.", b.ID, b.Pot))
 			continue
 		}
 		if p.run != nil {

@@ -200,6 +200,40 @@ func TestShelfWithoutItsPot(t *testing.T) {
 	}
 }
 
+// A batch that still melts in a pot that has left the settings takes no other
+// batch's place: it waits for its pot, and the station says so.
+func TestMeltingWithoutItsPot(t *testing.T) {
+	k := newKitchen(t, func(o *station.Options) {
+		o.Pots = append([]station.PotOptions{{ID: "small", Name: "Small jug"}}, o.Pots...)
+	})
+	ctx := t.Context()
+	codes := map[string]string{}
+	for _, pot := range []string{"small", "big"} {
+		code, err := k.st.Start(ctx, pot, station.StartRequest{ID: "start-" + pot, Sheet: boathouse()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		codes[pot] = code
+		k.tickTo(60)
+	}
+	both := k.opts.Pots
+	k.close()
+	k.opts.Pots = both[:1]
+	k.open()
+	if v := k.view(); v.Batch == nil || v.Batch.ID != codes["small"] {
+		t.Errorf("the small jug holds %+v, want its own batch %s", v.Batch, codes["small"])
+	}
+	if !slices.ContainsFunc(k.st.Troubles(), func(tr station.Trouble) bool { return strings.Contains(tr.Text, codes["big"]) }) {
+		t.Errorf("nothing is said of the batch without a pot: %+v", k.st.Troubles())
+	}
+	k.close()
+	k.opts.Pots = both
+	k.open()
+	if v := k.st.Snapshot().Pots[1]; v.Batch == nil || v.Batch.ID != codes["big"] {
+		t.Errorf("with its pot back, the big jug holds %+v", v.Batch)
+	}
+}
+
 // Beside how long the window stays open stands how long the filling still takes.
 func TestFillingAgainstTheWindow(t *testing.T) {
 	k := newKitchen(t, nil)

@@ -273,14 +273,14 @@ func (s *Server) addPhoto(w http.ResponseWriter, r *http.Request) error {
 		return problemUnavailable.with("No records are kept.")
 	}
 	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != "image/jpeg" {
-		return problemBadType.with("A photo is sent as image/jpeg.")
+		return problemPhotoType.with("A photo is sent as image/jpeg.")
 	}
 	// A phone far from the router takes its time to send: that holds nobody up.
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, records.PhotoSent))
 	if err != nil {
 		var big *http.MaxBytesError
 		if errors.As(err, &big) {
-			return problemTooLarge.with(fmt.Sprintf("A photo of at most %d KiB is taken.", records.PhotoSent>>10))
+			return problemPhotoSize.with(fmt.Sprintf("A photo of at most %d KiB is taken.", records.PhotoSent>>10))
 		}
 		return problemBadRequest.with("The photo broke off.")
 	}

@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"net/http/httptest"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -539,6 +540,14 @@ func TestBatchByItsCode(t *testing.T) {
 	wantProblem(t, g.ask("POST", closed+"/photos", "<html>"), 422, "invalid")
 	wantProblem(t, g.ask("POST", closed+"/photos", strings.Repeat("x", 2<<20)), 413, "too-large")
 	wantProblem(t, g.ask("POST", closed+"/photos", picture(9, 9), header("Content-Type", "image/png")), 415, "bad-type")
+	for _, w := range []*httptest.ResponseRecorder{
+		g.ask("POST", closed+"/photos", strings.Repeat("x", 2<<20)),
+		g.ask("POST", closed+"/photos", "{}", header("Content-Type", "application/json")),
+	} {
+		if s := w.Body.String(); strings.Contains(s, "text") || strings.Contains(s, "Send JSON") {
+			t.Errorf("of a photo it is said: %s", s)
+		}
+	}
 	note := `{"id":"found-00001","found":{"finish":["frosted"],"photos":["` + kept.Name + `"]}}`
 	if w := g.ask("PUT", closed+"/notes", note); w.Code != 200 {
 		t.Errorf("notes with a photo: %d %s", w.Code, w.Body)

@@ -3,10 +3,12 @@ package dashboard
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 
 	"example.org/meltstation/alerts"
 	"example.org/meltstation/alerts/station"
+	"example.org/meltstation/dashboard/records"
 )
 
 // problem is an error answer after RFC 9457, section 3.
@@ -38,6 +40,8 @@ var (
 	problemBadRequest  = problem{Status: 400, Code: "bad-request", Title: "This can't be read", Mend: "Reload the page and try again."}
 	problemTooLarge    = problem{Status: 413, Code: "too-large", Title: "This is too long", Mend: "Shorten the text and try again."}
 	problemBadType     = problem{Status: 415, Code: "bad-type", Title: "This is not JSON", Mend: `Send JSON with the header "Content-Type: application/json".`}
+	problemPhotoType   = problem{Status: 415, Code: "bad-type", Title: "This is no photo", Mend: `Send a JPEG with the header "Content-Type: image/jpeg".`}
+	problemPhotoSize   = problem{Status: 413, Code: "too-large", Title: "The photo is too large", Mend: fmt.Sprintf("Send it scaled down to %d pixels.", records.PhotoSide)}
 	problemNotFound    = problem{Status: 404, Code: "not-found", Title: "Not found", Mend: "Go back to the first view; what you look for may have been removed."}
 	problemBadMethod   = problem{Status: 405, Code: "bad-method", Title: "Not that way", Mend: "See the Allow header for what can be done here."}
 	problemUnpaired    = problem{Status: 401, Code: "unpaired", Title: "This device is not paired", Mend: "Ask for a pairing code at the station or on a paired phone, and enter it at /pair."}

@@ -10,6 +10,7 @@ type Progress struct {
 
 	started, scented, stirred, pouring, poured, trimmed, ended, abandoned bool
 	heatOn, heatSure, jugOut, reheating                                   bool
+	paused                                                                bool // the heat went off before the wax had melted
 
 	startAt, scentAt, stirredAt, heatOffAt, pouringAt, pouredAt, trimmedAt, touchedAt time.Duration
 
@@ -42,12 +43,13 @@ func (p *Progress) Apply(e Event) {
 	case EventStart:
 		p.started, p.startAt, p.heatOn, p.heatSure = true, e.At, true, true
 	case EventScentAdded:
-		p.scented, p.scentAt = true, e.At
+		p.scented, p.scentAt, p.paused = true, e.At, false
 	case EventStirred:
 		p.stirred, p.stirredAt = true, e.At
 	case EventHeatOff, EventJugOut:
 		if p.heatOn {
 			p.heatOffAt = e.At
+			p.paused = !p.scented && e.Celsius != 0 && e.Celsius < p.sheet.Thresholds.PourLow
 		}
 		switch {
 		case !e.Detected:
@@ -67,7 +69,7 @@ func (p *Progress) Apply(e Event) {
 		case StageCooling, StageWindow, StageCold:
 			p.reheating = p.scented || p.sheet.FragranceGrams() == 0
 		}
-		p.heatOn, p.heatSure, p.jugOut = true, true, false
+		p.heatOn, p.heatSure, p.jugOut, p.paused = true, true, false, false
 	case EventPourStart:
 		p.pouring, p.pouringAt = true, e.At
 		p.heatOn, p.heatSure, p.jugOut, p.reheating = false, true, true, false
@@ -142,7 +144,7 @@ func (p *Progress) stageFor(at time.Duration) Stage {
 		return StageMelting
 	case p.scented && !p.stirred && at-p.scentAt < tm.Stir && !p.jugOut:
 		return StageStirring
-	case p.scented, !p.heatOn:
+	case p.scented, !p.heatOn && !p.paused:
 		switch {
 		case p.haveTemp && p.cold:
 			return StageCold
@@ -205,6 +207,9 @@ func (p *Progress) Taps() []EventKind {
 	case StageMelting:
 		if p.reheating {
 			return []EventKind{EventHeatOff, EventJugOut, EventPourStart, EventNote, EventAbandoned}
+		}
+		if p.paused {
+			return []EventKind{EventHeatOn, EventScentAdded, EventJugOut, EventPourStart, EventNote, EventAbandoned}
 		}
 		return []EventKind{EventScentAdded, EventHeatOff, EventJugOut, EventNote, EventAbandoned}
 	case StageScent:

@@ -109,6 +109,29 @@ func TestHeatIsNotAskedForTwice(t *testing.T) {
 	}
 }
 
+// TestHeatOffBeforeTheWaxMelted: cold wax whose heat is off is not wax that got too
+// cool to pour. It goes on melting when the heat is on again.
+func TestHeatOffBeforeTheWaxMelted(t *testing.T) {
+	th := plan.DefaultThresholds()
+	p, at := gone(plan.EventStart)
+	p.Observe(at, 20)
+	p.Apply(plan.Event{Kind: plan.EventHeatOff, At: at + time.Minute, Celsius: 20})
+	p.Observe(at+2*time.Minute, 20)
+	if s, _ := p.Stage(); s != plan.StageMelting || p.HeatOn() || p.Taps()[0] != plan.EventHeatOn {
+		t.Errorf("cold wax, heat off: %s, heat on %v, taps %v", s, p.HeatOn(), p.Taps())
+	}
+	p.Apply(plan.Event{Kind: plan.EventHeatOn, At: at + 3*time.Minute, Celsius: 20})
+	p.Observe(at+4*time.Minute, th.ScentAdd)
+	if s, _ := p.Stage(); s != plan.StageScent || p.Reheating() {
+		t.Errorf("hot after all: %s, reheating %v", s, p.Reheating())
+	}
+	p.Apply(plan.Event{Kind: plan.EventHeatOff, At: at + 5*time.Minute, Celsius: th.ScentAdd})
+	p.Observe(at+6*time.Minute, th.PourLow-1)
+	if s, _ := p.Stage(); s != plan.StageCold {
+		t.Errorf("melted and too cool again: %s", s)
+	}
+}
+
 // TestHeatCountsAsOnUntilTold: a heat-off that was only noticed does not count.
 func TestHeatCountsAsOnUntilTold(t *testing.T) {
 	p, at := gone(plan.EventStart)

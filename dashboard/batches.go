@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	"example.org/meltstation/alerts/plan"
@@ -49,14 +50,17 @@ func (s *Server) batchError(r *http.Request, err error) error {
 	return s.refused(r, err)
 }
 
-// potName is what a pot is called on paper; "" = it has left the settings.
-func (s *Server) potName(id string) string {
-	for _, p := range s.station.Snapshot().Pots {
-		if p.ID == id {
-			return p.Name
+// potNames returns what a pot is called on paper; "" = it has left the settings. They
+// are those of the settings, which hold for as long as the station runs.
+func potNames(st Station) func(id string) string {
+	names := sync.OnceValue(func() map[string]string {
+		names := map[string]string{}
+		for _, p := range st.Snapshot().Pots {
+			names[p.ID] = p.Name
 		}
-	}
-	return ""
+		return names
+	})
+	return func(id string) string { return names()[id] }
 }
 
 // heavy runs what reads much of the disk, a few at a time.

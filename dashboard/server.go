@@ -132,7 +132,7 @@ func New(opts Options) (*Server, error) {
 		s.docs = &memoryDocs{}
 	}
 	if opts.Batches != nil {
-		s.book = &records.Book{Store: opts.Batches, Station: opts.StationName, Location: opts.Location, Now: s.now, PotName: s.potName, Units: alerts.Units{Probes: opts.ProbeNames}}
+		s.book = &records.Book{Store: opts.Batches, Station: opts.StationName, Location: opts.Location, Now: s.now, PotName: potNames(opts.Station), Units: alerts.Units{Probes: opts.ProbeNames}}
 	}
 	for _, n := range opts.Names {
 		if n = hostname(n); n != "" && !isLoopbackName(n) {

@@ -41,8 +41,27 @@ func sound(t interface{ Fatalf(string, ...any) }, f forecast.Forecast) {
 // TestAnything feeds sequences that no wax makes.
 func TestAnything(t *testing.T) {
 	kinds := []forecast.EventKind{forecast.HeatOn, forecast.HeatOff, forecast.ScentIn, forecast.Stirred, forecast.JugOut, forecast.ProbeOut, forecast.ProbeBack, forecast.Change, "dance"}
+	known := func(t *rapid.T) forecast.Known {
+		k := forecast.Known{
+			WaxGrams: rapid.SampledFrom([]float64{0, 50, 900, 20e3}).Draw(t, "wax"), OilGrams: 60, Jug: "steel",
+			Room:    rapid.SampledFrom([]float64{0, -5, 21, 58}).Draw(t, "guess"),
+			Boiling: rapid.SampledFrom([]float64{0, 88, 100}).Draw(t, "boiling"),
+			Congeal: rapid.SampledFrom([]float64{0, 40, 80}).Draw(t, "congeal"),
+		}
+		for range rapid.IntRange(0, 3).Draw(t, "lessons") {
+			k.Lessons = append(k.Lessons, forecast.Lesson{
+				Jug: "steel", Regime: rapid.SampledFrom([]forecast.Regime{forecast.RegimeBench, forecast.RegimeHeating, forecast.RegimeBathOff}).Draw(t, "regime"),
+				WaxGrams: rapid.SampledFrom([]float64{0, 30, 900}).Draw(t, "lesson's wax"),
+				K:        rapid.SampledFrom([]float64{-1, 0, 1e-9, 3e-4, 0.9, math.Inf(1)}).Draw(t, "k"),
+				Exponent: rapid.SampledFrom([]float64{0, 1, 1.7, 4}).Draw(t, "exponent"),
+				Ambient:  rapid.SampledFrom([]float64{-20, 20, 90}).Draw(t, "ambient"),
+				Minutes:  rapid.SampledFrom([]float64{0, 1, 600}).Draw(t, "minutes"),
+			})
+		}
+		return k
+	}
 	rapid.Check(t, func(t *rapid.T) {
-		e := forecast.New(forecast.Known{WaxGrams: 900, OilGrams: 60, Congeal: 40})
+		e := forecast.New(known(t))
 		now, c := 0.0, rapid.Float64Range(10, 95).Draw(t, "start")
 		for range rapid.IntRange(1, 12).Draw(t, "stretches") {
 			slope := rapid.Float64Range(-0.2, 0.2).Draw(t, "slope")
@@ -54,7 +73,7 @@ func TestAnything(t *testing.T) {
 				c = math.Max(-30, math.Min(140, c))
 				e.Add(now, c)
 			}
-			switch rapid.IntRange(0, 6).Draw(t, "what") {
+			switch rapid.IntRange(0, 7).Draw(t, "what") {
 			case 0:
 				e.Tell(now, rapid.SampledFrom(kinds).Draw(t, "kind"))
 			case 1:
@@ -67,6 +86,8 @@ func TestAnything(t *testing.T) {
 				e.Add(now+1, rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), -127, 85, 0, 127.94}).Draw(t, "wild"))
 			case 5:
 				e.Pass(now + 100)
+			case 6:
+				e.Know(known(t))
 			}
 			for _, target := range []float64{20, 57.2, 85} {
 				sound(t, e.Crossing(target, forecast.Cooling))

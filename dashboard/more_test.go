@@ -490,12 +490,14 @@ func TestBatchByItsCode(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	e1, err := json.Marshal(plan.Event{ID: "e1", Kind: plan.EventLeftOver, Wall: began})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := st.Commit(t.Context(), trace.Entry{Batch: "26-11-24-A", Pot: "a", Wall: began, Kind: trace.KindEvent, ID: "e1", Data: e1, Celsius: math.NaN(), Raw: math.NaN()}); err != nil {
-		t.Fatal(err)
+	for id, batch := range map[string]string{"e0": "26-11-24-0", "e1": "26-11-24-A"} {
+		e, err := json.Marshal(plan.Event{ID: id, Kind: plan.EventLeftOver, Wall: began})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := st.Commit(t.Context(), trace.Entry{Batch: batch, Pot: "a", Wall: began, Kind: trace.KindEvent, ID: id, Data: e, Celsius: math.NaN(), Raw: math.NaN()}); err != nil {
+			t.Fatal(err)
+		}
 	}
 	g := newRig(t, func(o *Options) { o.Batches = st })
 	body := `{"id":"left-00001","kind":"left-over","grams":30}`

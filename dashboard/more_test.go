@@ -524,8 +524,12 @@ func TestBatchByItsCode(t *testing.T) {
 	wantProblem(t, g.ask("POST", closed+"/taps", `{"id":"heat-00001","kind":"heat-off"}`), 409, "not-now")
 	wantProblem(t, g.ask("POST", closed+"/events/none/withdraw", ""), 404, "no-event")
 	wantProblem(t, g.ask("POST", "/api/v1/batches/none/taps", body), 404, "not-found")
+	w := g.ask("POST", closed+"/taps", `{"id":"none-00001"}`)
+	if wantProblem(t, w, 422, "invalid"); !strings.Contains(w.Body.String(), "kind") {
+		t.Errorf("a tap of no kind: %s", w.Body)
+	}
 
-	w := g.ask("POST", closed+"/photos", picture(64, 48))
+	w = g.ask("POST", closed+"/photos", picture(64, 48))
 	var kept struct{ Name string }
 	if err := json.Unmarshal(w.Body.Bytes(), &kept); err != nil || w.Code != 201 || kept.Name == "" {
 		t.Fatalf("photo: %d %s", w.Code, w.Body)

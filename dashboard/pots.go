@@ -132,6 +132,9 @@ func (s *Server) readTap(w http.ResponseWriter, r *http.Request) (station.Tap, e
 	if !okID(t.ID) {
 		return t, problemInvalid.with(badID)
 	}
+	if t.Kind == "" {
+		return t, problemInvalid.with("Say which tap it is, in its \"kind\".")
+	}
 	if !slices.Contains(tapKinds, t.Kind) {
 		return t, problemInvalid.with("There is no tap " + quote(string(t.Kind)) + ".")
 	}

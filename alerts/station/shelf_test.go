@@ -355,3 +355,19 @@ func TestShelfOfTwoPots(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// Two people tap the same: the second is told in plain words that it is done.
+func TestSecondTapIsToldWhatIsDone(t *testing.T) {
+	k := newKitchen(t, nil)
+	k.start()
+	for _, c := range []struct {
+		kind  plan.EventKind
+		words string
+	}{{plan.EventScentAdded, "the fragrance is in already"}, {plan.EventHeatOff, "the heat is off already"}, {plan.EventJugOut, "the jug is out already"}} {
+		k.tap(c.kind)
+		_, err := k.st.Tap(t.Context(), "big", station.Tap{ID: "again-" + string(c.kind), Kind: c.kind})
+		if !errors.Is(err, station.ErrNotNow) || !strings.HasSuffix(err.Error(), c.words) {
+			t.Errorf("%s again: %v", c.kind, err)
+		}
+	}
+}

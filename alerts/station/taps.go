@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"example.org/meltstation/alerts"
@@ -214,8 +215,7 @@ func (s *Station) Tap(ctx context.Context, potID string, t Tap) (plan.Event, err
 	case t.Batch == "" && t.Stamp != 0 && t.Stamp != p.stamp && !slices.Contains(r.progress.Taps(), t.Kind):
 		err = ErrStale
 	case !slices.Contains(r.progress.Taps(), t.Kind):
-		stage, _ := r.progress.Stage()
-		err = fmt.Errorf("%w: %q while the batch is at %q", ErrNotNow, t.Kind, stage)
+		err = fmt.Errorf("%w: %s", ErrNotNow, notNow(r.progress, t.Kind))
 	}
 	if err != nil {
 		p.mu.Unlock()
@@ -474,4 +474,24 @@ func (s *Station) Restore(ctx context.Context, pot, key, who string) error {
 	return s.act(ctx, pot, func(w *alerts.Watch, at time.Duration, wall time.Time) ([]alerts.Notice, error) {
 		return w.Restore(at, wall, key, who)
 	})
+}
+
+// notNow says why a tap is not taken; most often another page was quicker.
+func notNow(p *plan.Progress, kind plan.EventKind) string {
+	_, scented := p.ScentAt()
+	_, poured := p.PouredAt()
+	switch {
+	case kind == plan.EventHeatOff && !p.HeatOn():
+		return "the heat is off already"
+	case kind == plan.EventHeatOn && p.HeatOn():
+		return "the heat is on already"
+	case kind == plan.EventScentAdded && scented:
+		return "the fragrance is in already"
+	case kind == plan.EventJugOut && p.JugOut():
+		return "the jug is out already"
+	case kind == plan.EventPoured && poured:
+		return "all is poured already"
+	}
+	stage, _ := p.Stage()
+	return fmt.Sprintf("%q does not go with %q", strings.ReplaceAll(string(kind), "-", " "), strings.ReplaceAll(string(stage), "-", " "))
 }

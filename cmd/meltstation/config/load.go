@@ -255,7 +255,7 @@ func (r *reader) config(f *file) *Config {
 	if f.Station.Altitude != "" {
 		m, err := parseAltitude(f.Station.Altitude)
 		if err != nil || m < -430 || m > 5500 {
-			r.bad("station.altitude", fmt.Sprintf("altitude is %q", f.Station.Altitude), `write it like "120 m" or "400 ft"`)
+			r.bad("station.altitude", fmt.Sprintf("altitude is %q", f.Station.Altitude), `write the height of your kitchen like "120 m" or "400 ft"`)
 		} else {
 			c.Altitude = m
 		}
@@ -454,7 +454,11 @@ func (r *reader) probes(f *file, c *Config) {
 		field := nth("probe", i)
 		out := Probe{}
 		s := &out.Spec
+		before := len(r.problems)
 		s.Kind = r.oneOf(field+".kind", p.Kind, "w1", "w1", "onewire", "serial-text", "modbus")
+		if len(r.problems) > before {
+			continue // what belongs to it can't be judged
+		}
 		s.Role = probe.Role(r.oneOf(field+".role", p.Role, "pot", "pot", "room", "bath", "jar"))
 		s.Every = time.Second
 		r.duration(field+".every", p.Every, &s.Every)

@@ -409,6 +409,7 @@ func (w *Watch) list(keep func(*item) bool) []Notice {
 			cmp.Compare(classRank(a.Class), classRank(b.Class)),
 			cmp.Compare(a.Priority.rank(), b.Priority.rank()),
 			cmp.Compare(stateRank(a.state), stateRank(b.state)),
+			cmp.Compare(burnRank(a.Key), burnRank(b.Key)),
 			boolCompare(b.firstOut, a.firstOut),
 			cmp.Compare(a.raise, b.raise),
 		)
@@ -419,6 +420,17 @@ func (w *Watch) list(keep func(*item) bool) []Notice {
 		out[i].From, out[i].Who = it.state, it.who
 	}
 	return out
+}
+
+// burnRank puts what can burn before whatever was raised first.
+func burnRank(key string) int {
+	switch key {
+	case KeyFlashMargin:
+		return 0
+	case KeyBoiledDry:
+		return 1
+	}
+	return 2
 }
 
 // HandOver gives up the cues that a batch has raised and returns them as they

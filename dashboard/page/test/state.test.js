@@ -76,9 +76,9 @@ test('a latched alarm calls though it is over; one that does not latch stands as
   assert.equal(callingAlarms(low.snapshot).length, 0);
 });
 
-test('order: alarms first, the urgent before the rest, the first-out first', () => {
-  const order = sortNotices([n('cue', { class: 'cue', priority: 'urgent' }), n('low', { priority: 'low' }), n('acked', { priority: 'urgent', state: 'acked' }), n('second', { priority: 'urgent' }), n('first', { priority: 'urgent', first_out: true })]).map((x) => x.key);
-  assert.deepEqual(order, ['first', 'second', 'low', 'acked', 'cue']);
+test('order: alarms first, the urgent before the rest, what can burn and then the first-out first', () => {
+  const order = sortNotices([n('cue', { class: 'cue', priority: 'urgent' }), n('low', { priority: 'low' }), n('acked', { priority: 'urgent', state: 'acked' }), n('second', { priority: 'urgent' }), n('first', { priority: 'urgent', first_out: true }), n('flash-margin', { priority: 'urgent' })]).map((x) => x.key);
+  assert.deepEqual(order, ['flash-margin', 'first', 'second', 'low', 'acked', 'cue']);
 });
 
 test('backoff doubles, is jittered, and stays within 15 s', () => {

@@ -71,11 +71,15 @@ function withNotice(list, n) {
   return stands.has(n.state) ? sortNotices([...rest, n]) : rest;
 }
 
-/** The most urgent first; alarms before cues; those not acknowledged before the rest; the first-out first. */
+// What can burn comes before whatever was raised first.
+const danger = (n) => ['boiled-dry', 'flash-margin'].indexOf(n.key);
+
+/** Alarms before cues; those not acknowledged before the rest; the most urgent first, and of those what can burn; then the first-out. */
 export function sortNotices(list) {
   return [...list].sort((a, b) => (a.class !== b.class ? (a.class === 'alarm' ? -1 : 1) : 0)
     || Number(!needsAck.has(a.state)) - Number(!needsAck.has(b.state))
     || (rank[a.priority] ?? 3) - (rank[b.priority] ?? 3)
+    || danger(b) - danger(a)
     || Number(!!b.first_out) - Number(!!a.first_out)
     || (a.since < b.since ? -1 : 1));
 }

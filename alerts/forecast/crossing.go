@@ -350,6 +350,9 @@ func (e *Engine) Crossing(target float64, dir Direction) Forecast {
 	if dir == Cooling && e.plateau {
 		return because(Plateau, "it has all but stopped cooling, as wax does while it sets; no time can be told")
 	}
+	if dir == Heating && now < meltFrom && target > meltFrom {
+		return because(TooEarly, "the wax has yet to melt")
+	}
 	if dir == Heating && e.melting(now) {
 		return because(TooEarly, "the wax is still melting")
 	}

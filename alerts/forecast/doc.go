@@ -61,7 +61,7 @@
 // warmer, until it clearly bends less or goes faster. Wax that all but stops cooling between 28 and 72 °C is setting: its
 // heat of fusion holds it (ASTM D87 rests on that plateau), and no time is given;
 // the degree it may warm by itself is not reheating. While wax melts in the bath
-// no time is given either.
+// no time is given either, nor before it melts.
 //
 // And one is for what no curve tells beforehand: toward its congealing point wax
 // may thicken, skin over and give off heat, and so come late. A share of the

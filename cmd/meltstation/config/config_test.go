@@ -253,3 +253,24 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// A secret named without a folder is the one that the service manager hands over
+// (systemd.exec(5), LoadCredential); elsewhere it is a file like any other.
+func TestSecretHandedOver(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "webhook.secret"), []byte("from the service manager\n"), 0o400); err != nil {
+		t.Fatal(err)
+	}
+	const in = "[[webhook]]\nurl = \"https://host.example/melt\"\nsecret_file = \"webhook.secret\"\n"
+	if _, err := config.Parse("station.toml", []byte(in)); err == nil || !strings.Contains(err.Error(), "webhook.secret can't be read") || !strings.Contains(err.Error(), "LoadCredential") {
+		t.Errorf("no such file: %v", err)
+	}
+	t.Setenv("CREDENTIALS_DIRECTORY", dir)
+	c, err := config.Parse("station.toml", []byte(in))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Webhooks[0].Secret != "from the service manager" {
+		t.Errorf("the secret is %q", c.Webhooks[0].Secret)
+	}
+}

@@ -233,9 +233,12 @@ func quoteList(words []string) string {
 
 // secret reads the file a secret is kept in.
 func (r *reader) secret(field, path string) (secret string, ok bool) {
+	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && path == filepath.Base(path) {
+		path = filepath.Join(dir, path) // handed over by the service manager
+	}
 	b, err := os.ReadFile(path)
 	if err != nil {
-		r.bad(field, fmt.Sprintf("the file %s can't be read", path), "check the path, and that the station's user may read it")
+		r.bad(field, fmt.Sprintf("the file %s can't be read", path), "check the path, and that the station's user may read it; for a service see LoadCredential in its unit file")
 		return "", false
 	}
 	return string(bytes.TrimSpace(b)), true

@@ -30,7 +30,7 @@ func (i identity) deviceID() string {
 // name is what events and acknowledgements are signed with.
 func (i identity) name() string {
 	if i.device == nil {
-		return "the station"
+		return "the station’s own screen"
 	}
 	return i.device.Name
 }

@@ -114,18 +114,18 @@ func TestEveryTapReachesTheStation(t *testing.T) {
 		status     int
 		did        string
 	}{
-		{"start", `{"id":"start-0001","sheet":{"name":"Harbour Fog"}}`, 201, "start Harbour Fog by the station"},
-		{"taps", `{"id":"tap-000001","kind":"scent-added","stamp":7,"grams":60}`, 200, "tap scent-added by the station"},
-		{"events/e1/withdraw", ``, 204, "withdraw e1 by the station"},
-		{"events/e1/confirm", ``, 204, "confirm e1 true by the station"},
-		{"events/e1/deny", ``, 204, "confirm e1 false by the station"},
-		{"events/e1/correct", `{"kind":"scent-added","grams":58}`, 204, "correct e1 to 58 g by the station"},
-		{"notices/flash-margin/acknowledge", ``, 204, "acknowledge flash-margin by the station"},
-		{"notices/flash-margin/shelve", `{"seconds":600}`, 204, "shelve flash-margin 10m0s by the station"},
-		{"notices/flash-margin/unshelve", ``, 204, "unshelve flash-margin by the station"},
-		{"notices/flash-margin/reset", ``, 204, "reset flash-margin by the station"},
-		{"notices/flash-margin/remove", `{"reason":"probe at the workshop"}`, 204, "remove flash-margin (probe at the workshop) by the station"},
-		{"notices/flash-margin/restore", ``, 204, "restore flash-margin by the station"},
+		{"start", `{"id":"start-0001","sheet":{"name":"Harbour Fog"}}`, 201, "start Harbour Fog by the station’s own screen"},
+		{"taps", `{"id":"tap-000001","kind":"scent-added","stamp":7,"grams":60}`, 200, "tap scent-added by the station’s own screen"},
+		{"events/e1/withdraw", ``, 204, "withdraw e1 by the station’s own screen"},
+		{"events/e1/confirm", ``, 204, "confirm e1 true by the station’s own screen"},
+		{"events/e1/deny", ``, 204, "confirm e1 false by the station’s own screen"},
+		{"events/e1/correct", `{"kind":"scent-added","grams":58}`, 204, "correct e1 to 58 g by the station’s own screen"},
+		{"notices/flash-margin/acknowledge", ``, 204, "acknowledge flash-margin by the station’s own screen"},
+		{"notices/flash-margin/shelve", `{"seconds":600}`, 204, "shelve flash-margin 10m0s by the station’s own screen"},
+		{"notices/flash-margin/unshelve", ``, 204, "unshelve flash-margin by the station’s own screen"},
+		{"notices/flash-margin/reset", ``, 204, "reset flash-margin by the station’s own screen"},
+		{"notices/flash-margin/remove", `{"reason":"probe at the workshop"}`, 204, "remove flash-margin (probe at the workshop) by the station’s own screen"},
+		{"notices/flash-margin/restore", ``, 204, "restore flash-margin by the station’s own screen"},
 	} {
 		t.Run(c.path, func(t *testing.T) {
 			g := newRig(t)

@@ -40,6 +40,7 @@ func commands() []command {
 		callCommand(),
 		unitCommand(),
 		licencesCommand(),
+		versionCommand(),
 	}
 }
 
@@ -60,6 +61,8 @@ func Main(ctx context.Context, args []string, std Streams) int {
 			return 0
 		}
 		args = []string{args[1], "--help"} // "help plan"
+	case "-version", "--version":
+		args[0] = "version"
 	}
 	for _, c := range commands() {
 		if c.name != args[0] {

@@ -247,3 +247,14 @@ func TestNearest(t *testing.T) {
 		t.Errorf("distance of kitten and sitting is %d, want 3", d)
 	}
 }
+
+func TestVersion(t *testing.T) {
+	for _, how := range []string{"version", "--version"} {
+		if out, errs := runCommandLine(t, 0, how); !strings.HasPrefix(out, "meltstation "+version()+", built with go") || errs != "" {
+			t.Errorf("%s prints %q, %q", how, out, errs)
+		}
+	}
+	if _, errs := runCommandLine(t, 2, "version", "please"); !strings.Contains(errs, "takes no argument") {
+		t.Errorf("an argument too many: %q", errs)
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"flag"
 	"fmt"
 	"log/slog"
+	"runtime"
 	"runtime/debug"
 
 	"example.org/meltstation/cmd/meltstation/app"
@@ -58,6 +59,24 @@ func count(n int, word string) string {
 		return "1 " + word
 	}
 	return fmt.Sprintf("%d %ss", n, word)
+}
+
+func versionCommand() command {
+	return command{
+		name: "version", summary: "print which version this is",
+		run: func(_ context.Context, args []string, std Streams) error {
+			fs := flag.NewFlagSet("version", flag.ContinueOnError)
+			rest, err := parse(fs, "version", args, std)
+			if err != nil {
+				return err
+			}
+			if len(rest) > 0 {
+				return fmt.Errorf("%w: version takes no argument %q", errUsage, rest[0])
+			}
+			_, err = fmt.Fprintf(std.Out, "meltstation %s, built with %s\n", version(), runtime.Version())
+			return err
+		},
+	}
 }
 
 // version is the program's, as the build recorded it.

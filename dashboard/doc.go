@@ -76,7 +76,8 @@
 //
 // "seq" of updates grows by one; a page that sees a gap asks for a new snapshot
 // (the server also sends one by itself when it had to skip). A page that has
-// heard nothing for 15 s should take the line for dead. Close codes: 1001 the
+// heard nothing for 15 s should take the line for dead. After "bye", with its
+// reason, it should close the line itself. Close codes: 1001 the
 // station is stopping (reconnect with backoff), 1008 with a reason: "too slow" or "no answer"
 // (reconnect), "device removed" (go to /pair), "too many pages"; 1009 message
 // too big; 1003/1007 not JSON text. The server pings every 20 s.

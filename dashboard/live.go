@@ -51,14 +51,14 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	defer cut()
 	p := &page{queue: make(chan message, queueLength), ended: make(chan struct{}), cut: cut, device: who.deviceID()}
 	if e, ok := s.hub.add(p); !ok {
-		c.Close(websocket.StatusCode(e.code), e.reason)
+		s.farewell(ctx, c, e, c.CloseRead(ctx).Done())
 		return
 	}
 	defer s.hub.remove(p)
 
 	// A device may have been removed between the check of its token and here.
 	if d := who.deviceID(); d != "" && !s.devices.Known(d) {
-		c.Close(websocket.StatusPolicyViolation, deviceRemoved)
+		s.farewell(ctx, c, ending{code: closePolicy, reason: deviceRemoved}, c.CloseRead(ctx).Done())
 		return
 	}
 
@@ -119,17 +119,9 @@ func (s *Server) writePage(ctx context.Context, c *websocket.Conn, p *page, role
 		// An ending goes before what is still queued.
 		select {
 		case <-p.ended:
-			if p.ending.reason == deviceRemoved {
-				data, _ := json.Marshal(bye{Type: "bye", Now: s.now().UTC(), Reason: deviceRemoved})
-				if write(data) { // the page closes the line itself, with one frame instead of two
-					grace := time.NewTimer(shortGrace / 2)
-					defer grace.Stop()
-					select {
-					case <-gone:
-						return
-					case <-grace.C:
-					}
-				}
+			if e := p.ending; e.reason == deviceRemoved || e.code == closeGoingAway {
+				s.farewell(ctx, c, e, gone)
+				return
 			}
 			c.Close(websocket.StatusCode(p.ending.code), p.ending.reason)
 			return
@@ -169,11 +161,28 @@ type alive struct {
 	Now  time.Time `json:"now"`
 }
 
+// farewell ends a page that has done nothing wrong. It is told why and closes the
+// line itself, which takes one close frame; the library sends a second one when the
+// station begins, and browsers call that an error. A page that is mute, and any
+// other program, gets the station's close frame a moment later.
+func (s *Server) farewell(ctx context.Context, c *websocket.Conn, e ending, gone <-chan struct{}) {
+	ctx, cancel := context.WithTimeout(ctx, shortGrace/2)
+	defer cancel()
+	data, _ := json.Marshal(bye{Type: "bye", Now: s.now().UTC(), Reason: e.reason})
+	if c.Write(ctx, websocket.MessageText, data) == nil {
+		select {
+		case <-gone:
+			return
+		case <-ctx.Done():
+		}
+	}
+	c.Close(websocket.StatusCode(e.code), e.reason)
+}
+
 // deviceRemoved is why a page is closed whose device was taken off the list.
 const deviceRemoved = "device removed"
 
-// bye tells a page why it is closed, for browsers that don't see the reason of a
-// close frame that another one follows.
+// bye tells a page why it is closed.
 type bye struct {
 	Type   string    `json:"type"` // "bye"
 	Now    time.Time `json:"now"`

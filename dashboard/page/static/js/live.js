@@ -24,7 +24,7 @@ export function connect() {
     let message;
     try { message = JSON.parse(event.data); } catch { return; }
     if (message.type === 'bye' && message.reason === 'device removed') { refused(); return; }
-    if (message.type === 'bye') store.setLink({ reason: message.reason || 'bye' });
+    if (message.type === 'bye') { store.setLink({ reason: message.reason || 'bye' }); ws.close(); return; }
     const gap = store.receive(message);
     if (message.type === 'snapshot') store.setLink({ status: 'live', attempt: 0, reason: '' });
     if (gap) send({ type: 'snapshot' });

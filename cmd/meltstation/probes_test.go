@@ -109,7 +109,7 @@ func TestProbesFaults(t *testing.T) {
 				if p := v.Probes[0]; p.ID != sensorA || p.Quality != want.quality || p.Errors[want.quality] == 0 || !strings.Contains(p.Mend, want.mend) {
 					t.Errorf("%+v", p)
 				}
-				if p := v.Probes[1]; p.Quality != "good" || p.Celsius == nil || *p.Celsius != 21 || p.Mend != "" || p.Rate < 0.5 || p.Rate > 1.1 {
+				if p := v.Probes[1]; p.Quality != "good" || p.Celsius == nil || *p.Celsius != 21 || p.Mend != "" || p.Rate < 0.5 || p.Rate > 1.5 { // of three or so readings
 					t.Errorf("the other probe: %+v", p)
 				}
 			})

@@ -138,7 +138,7 @@ func TestFromProperties(t *testing.T) {
 		var pts []calibrate.Point
 		for i := range rapid.IntRange(1, 6).Draw(t, "n") {
 			right := rapid.Float64Range(-20, 200).Draw(t, "true")
-			pts = append(pts, point(calibrate.Reference, right, right+rapid.Float64Range(-10, 10).Draw(t, "off"), day.Add(time.Duration(i)*24*time.Hour)))
+			pts = append(pts, point(calibrate.Reference, right, right+rapid.Float64Range(-9.999, 9.999).Draw(t, "off"), day.Add(time.Duration(i)*24*time.Hour)))
 		}
 		c := calibrate.From(pts)
 		last := pts[len(pts)-1]

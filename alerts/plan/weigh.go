@@ -443,9 +443,9 @@ func (r Recipe) scent(m *Melt, exactWax, fine float64) {
 				break
 			}
 		}
-		if worst < 0 && r.overWax(total(m.Fragrance), wax, extras) {
+		if any, kept := r.overWax(total(m.Fragrance), wax, extras, per, perExtras); worst < 0 && any {
 			for i := range up {
-				if !mayStay(!r.overWax(per, 1, perExtras), i) && (worst < 0 || up[i] > up[worst]) {
+				if !mayStay(kept, i) && (worst < 0 || up[i] > up[worst]) {
 					worst = i
 				}
 			}
@@ -476,14 +476,17 @@ func (r Recipe) overOil(o Oil, oil, wax, others float64) bool {
 	return o.MaxLoad > 0 && wax > 0 && percentOf(o.Basis, oil, wax, others) > o.MaxLoad+1e-9
 }
 
-// overWax reports whether the fragrance passes what the waxes' suppliers allow.
-func (r Recipe) overWax(oil, wax, extras float64) bool {
+// overWax reports whether the fragrance passes what any of the waxes' suppliers
+// allow, and whether it passes one that the exact recipe, per and perExtras to each
+// gram of wax, keeps.
+func (r Recipe) overWax(oil, wax, extras, per, perExtras float64) (any, kept bool) {
 	for _, w := range r.Wax {
 		if w.MaxLoad > 0 && wax > 0 && percentOf(w.Basis, oil, wax, oil+extras) > w.MaxLoad+1e-9 {
-			return true
+			any = true
+			kept = kept || percentOf(w.Basis, per, 1, per+perExtras) <= w.MaxLoad+1e-9
 		}
 	}
-	return false
+	return any, kept
 }
 
 func (r Recipe) fillTime(container string) time.Duration {

@@ -231,7 +231,7 @@ func (s *soak) pages(ctx context.Context, n, idle int) func() int {
 // TestSoak runs the shop for days of simulated time: no alarm is missed, the
 // trace is complete to the reading, memory and goroutines stay flat. A week is
 //
-//	go test -run TestSoak -soak 168h -timeout 2h ./cmd/meltstation
+//	go test -run TestSoak -v ./cmd/meltstation -soak 168h
 func TestSoak(t *testing.T) {
 	l := sim.BoathouseLimits()
 	sheet, err := demoSheet(l)

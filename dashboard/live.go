@@ -11,6 +11,8 @@ import (
 
 	"golang.org/x/time/rate"
 	"nhooyr.io/websocket"
+
+	"example.org/meltstation/alerts/station"
 )
 
 // Close codes of RFC 6455, section 7.4.1.
@@ -168,7 +170,7 @@ type alive struct {
 func (s *Server) farewell(ctx context.Context, c *websocket.Conn, e ending, gone <-chan struct{}) {
 	ctx, cancel := context.WithTimeout(ctx, shortGrace/2)
 	defer cancel()
-	data, _ := json.Marshal(bye{Type: "bye", Now: s.now().UTC(), Reason: e.reason})
+	data, _ := json.Marshal(station.Update{Type: "bye", Now: s.now().UTC(), Reason: e.reason})
 	if c.Write(ctx, websocket.MessageText, data) == nil {
 		select {
 		case <-gone:
@@ -181,13 +183,6 @@ func (s *Server) farewell(ctx context.Context, c *websocket.Conn, e ending, gone
 
 // deviceRemoved is why a page is closed whose device was taken off the list.
 const deviceRemoved = "device removed"
-
-// bye tells a page why it is closed.
-type bye struct {
-	Type   string    `json:"type"` // "bye"
-	Now    time.Time `json:"now"`
-	Reason string    `json:"reason"`
-}
 
 // readPage reads what a page sends, which is next to nothing, until the
 // connection ends. Reading is also what answers pings and close frames.

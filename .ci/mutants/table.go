@@ -172,7 +172,7 @@ var mutants = []mutant{
 	{why: "a melting batch without its pot takes no other's place", file: "alerts/station/resume.go",
 		old: "gone(b) && p.run != nil", new: "false", run: "WithoutItsPot"},
 	{why: "after a restart the wax probe is the wax probe", file: "cmd/meltstation/app/probes.go",
-		old: "if f.ID == before {", new: "if f.ID == before && false {", run: "Look"},
+		old: "attached(before) {", new: "attached(before) && false {", run: "Look"},
 	{why: "a closed batch stays poured", file: "dashboard/records/records.go",
 		old: `		case old.Kind == plan.EventPoured, old.Kind`, new: `		case old.Kind`},
 }

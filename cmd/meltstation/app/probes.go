@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"example.org/meltstation/alerts/station"
@@ -81,19 +82,16 @@ func (l *look) specs() []probe.Spec {
 		l.station.SetTrouble("probes", noProbe(err))
 		return nil
 	}
+	attached := func(id string) bool {
+		return slices.ContainsFunc(list, func(f w1.Found) bool { return f.ID == id })
+	}
 	if l.wax == "" {
 		l.wax = list[0].ID
-		before := l.before()
-		for _, f := range list {
-			if f.ID == before {
-				l.wax = before
-			}
+		if before := l.before(); attached(before) {
+			l.wax = before
 		}
 	}
-	here := false
-	for _, f := range list {
-		here = here || f.ID == l.wax
-	}
+	here := attached(l.wax)
 	switch {
 	case !here && len(list) > 0:
 		l.station.SetTrouble("probes", fmt.Sprintf("%s, which is taken to be in the wax, is gone; %s is attached. If that one is in the wax now, start meltstation anew, or say in a settings file what each is in (see the README).", l.wax, list[0].ID))

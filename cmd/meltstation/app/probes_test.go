@@ -16,20 +16,27 @@ import (
 	"example.org/meltstation/probe/w1"
 )
 
-// Where no settings name the probes, the one that was taken to be in the wax stays
-// so while it is unplugged: the probe in a jar is never read in its place.
-func TestLookKeepsTheWaxProbe(t *testing.T) {
+// bare is a station of the defaults that has seen nothing yet.
+func bare(t *testing.T) (*config.Config, *station.Station, *trace.Store, *slog.Logger) {
+	t.Helper()
 	c := config.Default()
 	log := slog.New(slog.DiscardHandler)
 	store, err := trace.Open(filepath.Join(t.TempDir(), TraceName), trace.Options{Log: log})
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer store.Close()
+	t.Cleanup(func() { store.Close() })
 	st, err := station.New(context.Background(), station.Options{Name: c.Name, Units: c.Units, Mass: c.Mass, Pots: pots(c), Default: c.Sheet, Store: store, Alarms: c.Alarms, Log: log})
 	if err != nil {
 		t.Fatal(err)
 	}
+	return c, st, store, log
+}
+
+// Where no settings name the probes, the one that was taken to be in the wax stays
+// so while it is unplugged: the probe in a jar is never read in its place.
+func TestLookKeepsTheWaxProbe(t *testing.T) {
+	c, st, _, log := bare(t)
 	l := &look{config: c, options: Options{Log: log}, station: st, before: func() string { return "" }}
 	const a, b = "28-000000000001", "28-000000000002"
 	for _, step := range []struct {
@@ -81,17 +88,7 @@ func TestLookKeepsTheWaxProbe(t *testing.T) {
 // A power cut in the middle of a batch: the probe that was in its wax is so again,
 // although another comes first by id.
 func TestLookFindsTheWaxProbeAgain(t *testing.T) {
-	c := config.Default()
-	log := slog.New(slog.DiscardHandler)
-	store, err := trace.Open(filepath.Join(t.TempDir(), TraceName), trace.Options{Log: log})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer store.Close()
-	st, err := station.New(t.Context(), station.Options{Name: c.Name, Units: c.Units, Mass: c.Mass, Pots: pots(c), Default: c.Sheet, Store: store, Alarms: c.Alarms, Log: log})
-	if err != nil {
-		t.Fatal(err)
-	}
+	c, st, store, log := bare(t)
 	pot := c.Pots[0].ID
 	if got := waxProbe(t.Context(), st, store, pot); got != "" {
 		t.Errorf("without a batch %q was in its wax", got)

@@ -293,16 +293,21 @@ function askLots(id, rec, done) {
   return dialog(t('record.lots'), fields.map((f) => label(f.el, f.words)), t('form.save'), async () => {
     const lots = Object.fromEntries(fields.filter((f) => f.el.value.trim() !== f.was).map((f) => [f.name, f.el.value.trim()]));
     if (Object.keys(lots).length === 0) return true;
-    try {
-      await api.batchTap(id, { id: tapId, kind: 'lots', lots });
-      toast(t('form.saved'), { stay: 4000 });
-      done();
-      return true;
-    } catch (err) {
-      toast(t('failed', { why: err.message }), { kind: 'bad' });
-      return false;
-    }
+    return send(id, { id: tapId, kind: 'lots', lots }, done);
   });
+}
+
+/** Tells a batch by its code; true when the station has kept it. */
+async function send(id, tap, done) {
+  try {
+    await api.batchTap(id, tap);
+    toast(t('form.saved'), { stay: 4000 });
+    done();
+    return true;
+  } catch (err) {
+    toast(t('failed', { why: err.message }), { kind: 'bad' });
+    return false;
+  }
 }
 
 /** Asks what stayed in the jug, where nobody has said so yet: the next sheet's loss rests on it. */
@@ -313,14 +318,6 @@ function askLeft(id, done) {
   return dialog(t('event.left-over'), [label(field, `${t('form.leftover')} (${u.mass})`)], t('form.save'), async () => {
     const n = format.typed(field.value);
     if (!(n >= 0)) return invalid(field);
-    try {
-      await api.batchTap(id, { id: tapId, kind: 'left-over', grams: format.massFromShown(n, u.mass) });
-      toast(t('form.saved'), { stay: 4000 });
-      done();
-      return true;
-    } catch (err) {
-      toast(t('failed', { why: err.message }), { kind: 'bad' });
-      return false;
-    }
+    return send(id, { id: tapId, kind: 'left-over', grams: format.massFromShown(n, u.mass) }, done);
   });
 }
